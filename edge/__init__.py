@@ -1,0 +1,1 @@
+"""Strokewise, the edge: reads the sensors beside the pumps and loses nothing."""

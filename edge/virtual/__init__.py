@@ -1,0 +1,1 @@
+"""Pump, line, air, demand and fault models with labelled truth."""

@@ -1,0 +1,1 @@
+"""Strokewise, the monitor: stores, understands and shows what the pumps did."""

@@ -1,0 +1,1 @@
+"""The life of an alarm after ISA-18.2 / IEC 62682, with time as an argument."""

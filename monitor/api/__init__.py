@@ -1,0 +1,1 @@
+"""The JSON twin of every page."""

@@ -1,0 +1,1 @@
+"""The trace and the comparison plots, drawn on the server as SVG."""

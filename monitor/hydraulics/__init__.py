@@ -1,0 +1,1 @@
+"""The physics used backwards: pump, lines and air, and the installation check."""

@@ -1,0 +1,1 @@
+"""Messages from the broker, validated and receipted only after the store committed."""

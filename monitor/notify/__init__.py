@@ -1,0 +1,1 @@
+"""Word to people: a durable outbox, routes, escalation, digest."""

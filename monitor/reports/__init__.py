@@ -1,0 +1,1 @@
+"""The figures behind visit sheet and comparison, and the exports."""

@@ -1,0 +1,1 @@
+"""Reads config/*.toml into frozen models, all errors at once."""

@@ -1,0 +1,1 @@
+"""Series that last: journal, ledger, samples, and the records about them."""

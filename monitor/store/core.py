@@ -1,0 +1,113 @@
+"""The relational file `core.db`: one writer, many readers, migrations by version.
+
+SQLite must be 3.51.3 or newer: earlier versions can corrupt a WAL file that two connections use
+(release notes of SQLite 3.51.3).
+"""
+
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import apsw
+
+from monitor.errors import StoreFull, StoreUnavailable, StrokewiseError
+
+NEEDED_SQLITE = (3, 51, 3)
+
+Row = tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """The tables of one room: step i brings version i to i + 1; old steps are never edited."""
+
+    name: str
+    steps: tuple[str, ...]
+
+
+class Core:
+    """A folder's `core.db`. `write()` is a transaction; `rows()` reads in the calling thread."""
+
+    def __init__(self, folder: Path, schemas: Sequence[Schema]) -> None:
+        found = tuple(int(x) for x in apsw.sqlite_lib_version().split("."))
+        if found < NEEDED_SQLITE:
+            raise StrokewiseError(
+                f"SQLite {apsw.sqlite_lib_version()} can corrupt a shared WAL file; "
+                "install apsw 3.51.3 or newer"
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        self.path = folder / "core.db"
+        self._lock = threading.RLock()
+        self._local = threading.local()
+        self._readers: list[apsw.Connection] = []
+        self._writer = self._open()
+        self._writer.execute("PRAGMA auto_vacuum=INCREMENTAL")
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+            self._writer.execute(f"PRAGMA {pragma}")
+        self._writer.execute("PRAGMA journal_size_limit=33554432")
+        self._migrate(schemas)
+
+    def _open(self) -> apsw.Connection:
+        db = apsw.Connection(str(self.path))
+        db.set_busy_timeout(5000)
+        return db
+
+    def _migrate(self, schemas: Sequence[Schema]) -> None:
+        with self.write() as db:
+            db.execute("CREATE TABLE IF NOT EXISTS room_schema(name TEXT PRIMARY KEY, version INT)")
+            for schema in schemas:
+                row = db.execute(
+                    "SELECT version FROM room_schema WHERE name=?", (schema.name,)
+                ).fetchone()
+                done = int(row[0]) if row else 0
+                if done > len(schema.steps):
+                    raise StrokewiseError(
+                        f"{self.path} was written by a newer Strokewise ({schema.name} {done}); "
+                        "install that version or restore a backup"
+                    )
+                for step in schema.steps[done:]:
+                    db.execute(step)
+                db.execute(
+                    "INSERT OR REPLACE INTO room_schema VALUES(?,?)",
+                    (schema.name, len(schema.steps)),
+                )
+
+    @contextmanager
+    def write(self) -> Iterator[apsw.Connection]:
+        """One durable transaction; nested use joins the outer one. Raises StoreFull."""
+        with self._lock:
+            if self._writer.in_transaction:
+                yield self._writer
+                return
+            try:
+                self._writer.execute("BEGIN IMMEDIATE")
+                yield self._writer
+                self._writer.execute("COMMIT")
+            except BaseException as problem:
+                if self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK")
+                if isinstance(problem, apsw.FullError):
+                    raise StoreFull from problem
+                if isinstance(problem, apsw.BusyError | apsw.IOError):
+                    raise StoreUnavailable(f"{self.path}: {problem}") from problem
+                raise
+
+    def rows(self, sql: str, params: Sequence[Any] = ()) -> list[Row]:
+        """All rows at once; the cursor is closed so that it never pins the log."""
+        db = getattr(self._local, "db", None)
+        if db is None:
+            db = self._local.db = self._open()
+            with self._lock:
+                self._readers.append(db)
+        return list(db.execute(sql, params))
+
+    def close(self) -> None:
+        """Close every connection; the folder can be opened again."""
+        with self._lock:
+            for db in [*self._readers, self._writer]:
+                db.close()
+            self._readers.clear()
+            self._local = threading.local()
