@@ -1,0 +1,1 @@
+"""Puts the rooms together: broker, intake, watch, alarms, word to people, pages."""
