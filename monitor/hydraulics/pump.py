@@ -198,5 +198,5 @@ def ball_leak_ml_s(flow_ml_s: float, asymmetry: float) -> float:
 
 
 def delivered_share(flow_ml_s: float, ball_leak_ml_s: float) -> float:
-    """Share of the swept volume that is delivered with one side leaking: 1/(1 + q/2Q)."""
-    return 1.0 / (1.0 + ball_leak_ml_s / (2.0 * flow_ml_s))
+    """Share of the swept volume that is delivered with one side leaking: (2Q + q)/(2Q + 2q)."""
+    return (2.0 * flow_ml_s + ball_leak_ml_s) / (2.0 * (flow_ml_s + ball_leak_ml_s))

@@ -29,6 +29,9 @@ partly fouled strainer and a low drum each eat some tenths."""
 DRY_RATIO = Band(1.5, 3.0)
 """(clearance + displacement)/clearance: computed from the dry lifts that makers publish, 10 to
 22 ft of water with an open discharge."""
+BALL_CRACK_PA = 1_723.7
+"""0.25 psi to lift a ball off its seat: chosen; the weight of a 12 mm plastic or rubber ball is a
+tenth of it, sticking to a dry or swollen seat the rest."""
 _DUPLEX = 0.2
 _LIQUID_STIFFNESS = 1.4
 
@@ -114,30 +117,30 @@ def dry_lift_m(
     discharge_pa: float = 0.0,
     altitude_m: float = 0.0,
     exponent: float = 1.0,
-    crack_pa: float = 3_447.4,
+    crack_pa: float = BALL_CRACK_PA,
 ) -> float:
     """Lift in m of liquid to which a dry pump can pull, 0 where it cannot pull at all.
 
-    Gas left in the clearance expands from the discharge pressure: p_min = p_d/r^n, so the lift
-    is [p_atm - p_d/r^n - crack]/(rho·g) with n from 1 (isothermal) to 1.4 (adiabatic). A
-    pressurized discharge destroys self-priming. crack_pa is 0.5 psi for the balls.
+    Gas left in the clearance expands from the discharge pressure: p_min = (p_d + crack)/r^n, so
+    the lift is [p_atm - crack - p_min]/(rho·g) with n from 1 (isothermal) to 1.4 (adiabatic). A
+    pressurized discharge destroys self-priming.
     """
     air = atmosphere_pa(altitude_m)
-    least: float = (air + discharge_pa) / ratio**exponent
+    least: float = (air + discharge_pa + crack_pa) / ratio**exponent
     return max(0.0, (air - least - crack_pa) / column_pa(1.0, specific_gravity))
 
 
 def airlock_pressure_pa(
-    ratio: float, *, exponent: float = 1.2, altitude_m: float = 0.0, crack_pa: float = 3_447.4
+    ratio: float, *, exponent: float = 1.2, altitude_m: float = 0.0, crack_pa: float = BALL_CRACK_PA
 ) -> float:
     """Gauge pressure in Pa above which a chamber full of gas can no longer push it out.
 
-    p_lock = (p_atm - crack)·r^n (abs): a discharge line held above it by its balls keeps the gas
-    in the pump, which then strokes fast and delivers nothing until the line is let down.
+    p_lock = (p_atm - crack)·r^n - crack (abs): a discharge line held above it by its balls keeps
+    the gas in the pump, which then strokes fast and delivers nothing until the line is let down.
     """
     air = atmosphere_pa(altitude_m)
     held: float = (air - crack_pa) * ratio**exponent
-    return held - air
+    return held - air - crack_pa
 
 
 def line_volume_ml(line: Line) -> float:
