@@ -5,78 +5,15 @@ account's name (or the scope of an API token); times are Unix seconds, gauge pre
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Protocol
 
-from monitor.advice.kinds import Kind, Priority, Side
+from monitor.alarms.machine import OutOfService
+from monitor.alarms.types import Alarm
 from monitor.detectors.finding import Evidence, Finding
 from monitor.site import Site
 from monitor.store.core import Core
 from monitor.store.interface import Store
-
-
-class AlarmLike(Protocol):
-    """One alarm as the alarm machine knows it; a matter of one pump or of one air supply."""
-
-    @property
-    def id(self) -> str:
-        """Stable over its whole life, safe in an address."""
-        ...
-
-    @property
-    def site(self) -> str:
-        """The site's id."""
-        ...
-
-    @property
-    def subject(self) -> str:
-        """The pump's id, or 'air:<supply>' for a matter of one air supply."""
-        ...
-
-    @property
-    def kind(self) -> Kind:
-        """What is wrong."""
-        ...
-
-    @property
-    def side(self) -> Side:
-        """Where to look first."""
-        ...
-
-    @property
-    def priority(self) -> Priority:
-        """How soon somebody must do something."""
-        ...
-
-    @property
-    def state(self) -> str:
-        """Words of ISA-18.2 / IEC 62682, such as 'unacknowledged' or 'shelved'."""
-        ...
-
-    @property
-    def active(self) -> bool:
-        """True while the matter stands."""
-        ...
-
-    @property
-    def acknowledged(self) -> bool:
-        """True once somebody took it on."""
-        ...
-
-    @property
-    def raised_ts(self) -> float | None:
-        """When it became an alarm."""
-        ...
-
-    @property
-    def cleared_ts(self) -> float | None:
-        """When it ended, None while it stands."""
-        ...
-
-    @property
-    def finding(self) -> Finding | None:
-        """The newest finding behind it, with evidence and ranked causes."""
-        ...
+from monitor.store.work_log import Entry
 
 
 class PumpNowLike(Protocol):
@@ -138,20 +75,6 @@ class PumpNowLike(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class WorkDraft:
-    """A work entry as somebody writes it; `numbers` hold SI values named with their unit."""
-
-    site: str
-    pump: str
-    what: str
-    by: str
-    ts: float
-    note: str = ""
-    parts: tuple[str, ...] = ()
-    numbers: Mapping[str, float] = field(default_factory=dict)
-
-
 class Live(Protocol):
     """The running service. Reads never block long; doings raise StrokewiseError in words."""
 
@@ -170,32 +93,46 @@ class Live(Protocol):
         """The pump now; None for a pump that is not known."""
         ...
 
-    def alarms(self, site: str | None = None) -> Sequence[Any]:
-        """Every alarm that is not back to normal (see AlarmLike), of one site or of all."""
+    def alarms(self, site: str | None = None) -> Sequence[Alarm]:
+        """Every alarm that is not back to normal, of one site or of all; hidden ones too."""
         ...
 
-    def acknowledge(self, alarm_id: str, *, by: str, note: str = "") -> None:
+    def last_ended_ts(self, site: str) -> float | None:
+        """When the newest alarm of the site went back to normal; None if there never was one."""
+        ...
+
+    def acknowledge(self, alarm_id: str, *, by: str) -> None:
         """Take the alarm on."""
         ...
 
-    def shelve(self, alarm_id: str, *, by: str, reason: str, until_ts: float) -> None:
-        """Put the alarm aside until a time, with a reason."""
+    def reset(self, alarm_id: str, *, by: str) -> None:
+        """Let go of a latched alarm whose condition is gone."""
+        ...
+
+    def shelve(
+        self, alarm_id: str, *, by: str, reason: str, until_ts: float, one_shot: bool = False
+    ) -> None:
+        """Put the alarm aside until a time, with a reason; one_shot: or until it ends."""
         ...
 
     def unshelve(self, alarm_id: str, *, by: str) -> None:
         """End the shelving early."""
         ...
 
-    def out_of_service(self, alarm_id: str, *, by: str, reason: str, on: bool) -> None:
-        """Take the alarm out of service, or bring it back."""
+    def out(self, site: str) -> Mapping[str, OutOfService]:
+        """Subjects of the site whose alarms are out of service, with who and why."""
         ...
 
-    def add_work(self, draft: WorkDraft) -> int:
+    def out_of_service(self, site: str, subject: str, *, by: str, reason: str, on: bool) -> None:
+        """Take all alarms of a subject out of service for work on it (on), or bring them back."""
+        ...
+
+    def add_work(self, entry: Entry) -> int:
         """Write a work entry; returns its number. Re-bases what the entry re-bases."""
         ...
 
-    def undo_work(self, entry: int, *, by: str) -> None:
-        """Strike an entry through (it stays readable)."""
+    def undo_work(self, entry_id: int, *, by: str) -> None:
+        """Take an entry back (it stays readable)."""
         ...
 
     def figures(self) -> Mapping[str, float]:

@@ -1,0 +1,159 @@
+"""The rows that several pages share, as they stand in the JSON and in the tables."""
+
+from collections.abc import Sequence
+
+from pydantic import BaseModel, ConfigDict
+
+from monitor.advice.kinds import Priority
+from monitor.alarms.types import ANNUNCIATED, UNACKNOWLEDGED, Alarm, State
+from monitor.api.words import Words
+from monitor.detectors.finding import Evidence
+from monitor.site import Pump, Site
+
+HIDDEN = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})
+
+
+class Row(BaseModel):
+    """The base of all answers; times are Unix seconds, pressures Pa gauge."""
+
+    model_config = ConfigDict(frozen=True)
+
+
+class EvidenceRow(Row):
+    """One number behind a verdict, in SI and in the site's words."""
+
+    name: str
+    value: float | None
+    unit: str
+    usual_low: float | None
+    usual_high: float | None
+    text: str
+    usual_text: str
+
+
+class CauseRow(Row):
+    """One possible cause with its weight (all weights of an alarm together are 1 at most)."""
+
+    kind: str
+    weight: float
+
+
+class AlarmRow(Row):
+    """One alarm; `waiting` tells that somebody must acknowledge it."""
+
+    id: str
+    site: str
+    subject: str
+    subject_label: str
+    pump: str | None
+    bays: tuple[str, ...]
+    kind: str
+    side: str
+    priority: str
+    state: str
+    active: bool
+    waiting: bool
+    hidden: bool
+    sentence: str
+    since_ts: float
+    raised_ts: float | None
+    cleared_ts: float | None
+    acked_ts: float | None
+    acked_by: str | None
+    count: int
+    confidence: float
+    severity: float
+    evidence: tuple[EvidenceRow, ...]
+    causes: tuple[CauseRow, ...]
+    shelved_until_ts: float | None
+    shelved_by: str | None
+    shelve_reason: str | None
+    members: tuple[str, ...]
+
+
+def evidence_rows(items: Sequence[Evidence], words: Words) -> tuple[EvidenceRow, ...]:
+    """Evidence with its text."""
+    return tuple(
+        EvidenceRow(
+            name=e.name,
+            value=e.value,
+            unit=e.unit,
+            usual_low=e.usual_low,
+            usual_high=e.usual_high,
+            text=words.value(e.value, e.unit),
+            usual_text=words.usual(e),
+        )
+        for e in items
+    )
+
+
+def pump_label(pump: Pump) -> str:
+    """What people call it: its label, else its chemical."""
+    return pump.label or pump.fluid.name
+
+
+def subject_of(site: Site, subject: str) -> tuple[str, Pump | None]:
+    """(label, pump) of an alarm's subject: a pump, 'air:<supply>' or 'node:<node>'."""
+    pump = site.pump(subject)
+    if pump is not None:
+        return f"{pump.id} {pump_label(pump)}", pump
+    kind, _, name = subject.partition(":")
+    if kind == "air":
+        supply = next((s for s in site.air_supplies if s.id == name), None)
+        return f"Air supply {supply.label if supply and supply.label else name}", None
+    if kind == "node":
+        return f"Sensor node {name}", None
+    return subject, None
+
+
+def alarm_row(alarm: Alarm, site: Site, words: Words) -> AlarmRow:
+    """The row of one alarm."""
+    label, pump = subject_of(site, alarm.subject)
+    return AlarmRow(
+        id=alarm.id,
+        site=alarm.site or site.id,
+        subject=alarm.subject,
+        subject_label=label,
+        pump=pump.id if pump else None,
+        bays=pump.bays if pump else (),
+        kind=alarm.kind.value,
+        side=alarm.side.value,
+        priority=alarm.priority.value,
+        state=alarm.state.value,
+        active=alarm.active,
+        waiting=alarm.state in UNACKNOWLEDGED,
+        hidden=alarm.state in HIDDEN,
+        sentence=alarm.sentence,
+        since_ts=alarm.since_ts,
+        raised_ts=alarm.raised_ts,
+        cleared_ts=alarm.cleared_ts,
+        acked_ts=alarm.acked_ts,
+        acked_by=alarm.acked_by,
+        count=alarm.count,
+        confidence=alarm.confidence,
+        severity=alarm.severity,
+        evidence=evidence_rows(alarm.evidence, words),
+        causes=tuple(CauseRow(kind=k.value, weight=w) for k, w in alarm.causes),
+        shelved_until_ts=alarm.shelved_until_ts,
+        shelved_by=alarm.shelved_by,
+        shelve_reason=alarm.shelve_reason,
+        members=alarm.members,
+    )
+
+
+def worst_first(alarms: Sequence[Alarm]) -> list[Alarm]:
+    """By priority, then those that wait for somebody, then the newest."""
+    rank = {p: i for i, p in enumerate(Priority)}
+    return sorted(
+        alarms,
+        key=lambda a: (rank[a.priority], a.state not in UNACKNOWLEDGED, -(a.raised_ts or 0.0)),
+    )
+
+
+def needs_someone(alarm: Alarm) -> bool:
+    """True for what belongs in the first block of the board."""
+    return (
+        alarm.state in ANNUNCIATED
+        or alarm.state in UNACKNOWLEDGED
+        or (alarm.state is State.LATCHED_ACKNOWLEDGED)
+    )

@@ -1,0 +1,157 @@
+"""Numbers and times in the words of one site: its units, its zone, one language."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from babel.dates import format_datetime
+from babel.numbers import format_decimal
+
+from monitor.detectors.finding import Evidence
+from monitor.site import Site
+from monitor.units import DISPLAYS, Display
+
+DASH = "–"
+HOUR_S, DAY_S = 3600, 86_400
+
+
+def same(text: str) -> str:
+    """English is the language the words are written in."""
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How one site's numbers are written; `t` translates a message."""
+
+    site: Site
+    now_ts: float
+    locale: str = "en_GB"
+    t: Callable[[str], str] = same
+
+    @property
+    def display(self) -> Display:
+        """The site's units."""
+        return DISPLAYS[self.site.units]
+
+    def local(self, ts: float) -> datetime:
+        """The instant on the site's clock."""
+        return datetime.fromtimestamp(ts, self.site.zone)
+
+    def number(self, value: float | None, decimals: int = 0) -> str:
+        """A number as the language writes it."""
+        if value is None:
+            return DASH
+        pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
+        return str(format_decimal(value, format=pattern, locale=self.locale))
+
+    def signif(self, value: float | None, digits: int = 3) -> str:
+        """A number with about so many figures that count."""
+        if value is None:
+            return DASH
+        size = abs(value)
+        whole = len(str(int(size))) if size >= 1 else 0 if size >= 0.1 or not size else -1
+        return self.number(value, max(0, digits - max(whole, 1) if size >= 1 else digits - 1))
+
+    def pressure_number(self, value_pa: float | None) -> str:
+        """A pressure without its unit."""
+        d = self.display
+        return self.number(
+            None if value_pa is None else value_pa / d.pa_per_pressure, d.pressure_decimals
+        )
+
+    def pressure(self, value_pa: float | None) -> str:
+        """'42 psi'."""
+        if value_pa is None:
+            return DASH
+        return f"{self.pressure_number(value_pa)} {self.display.pressure_symbol}"
+
+    def pressure_range(self, band_pa: tuple[float, float] | None) -> str:
+        """'56 to 61 psi', or an empty text."""
+        if band_pa is None:
+            return ""
+        low, high = (self.pressure_number(x) for x in band_pa)
+        return f"{low} {self.t('to')} {high} {self.display.pressure_symbol}"
+
+    def volume(self, value_ml: float | None) -> str:
+        """'1.4 US gal'."""
+        if value_ml is None:
+            return DASH
+        d = self.display
+        return f"{self.signif(value_ml / d.ml_per_volume)} {d.volume_symbol}"
+
+    def length(self, value_m: float | None) -> str:
+        """'4.0 ft'."""
+        if value_m is None:
+            return DASH
+        return f"{self.number(value_m / self.display.m_per_length, 1)} {self.display.length_symbol}"
+
+    def rate(self, per_min: float | None) -> str:
+        """'24 strokes/min'."""
+        if per_min is None:
+            return DASH
+        return f"{self.number(per_min)} {self.t('strokes/min')}"
+
+    def duration(self, seconds: float | None) -> str:
+        """'12 s', '12 min', '3.5 h', '4 days'."""
+        if seconds is None:
+            return DASH
+        if seconds < 90:
+            return f"{self.number(seconds)} s"
+        if seconds < 5400:
+            return f"{self.number(seconds / 60)} min"
+        if seconds < 2 * DAY_S:
+            return f"{self.number(seconds / HOUR_S, 1)} h"
+        return f"{self.number(seconds / DAY_S)} {self.t('days')}"
+
+    def clock(self, ts: float | None, *, seconds: bool = False, zone: bool = True) -> str:
+        """'14:05 CET' today, 'Tue 16:20 CET' this week, '12 Oct 2026 16:20 CET' before."""
+        if ts is None:
+            return DASH
+        local, now = self.local(ts), self.local(self.now_ts)
+        days = (now.date() - local.date()).days
+        time = "HH:mm:ss" if seconds else "HH:mm"
+        if days == 0:
+            pattern = time
+        elif 0 < days < 7:
+            pattern = f"EEE {time}"
+        else:
+            pattern = f"d MMM {time}" if local.year == now.year else f"d MMM yyyy {time}"
+        text = str(format_datetime(local, pattern, locale=self.locale))
+        return f"{text} {local.tzname()}" if zone else text
+
+    def date(self, ts: float | None) -> str:
+        """'12 Oct 2026' on the site's calendar."""
+        if ts is None:
+            return DASH
+        return str(format_datetime(self.local(ts), "d MMM yyyy", locale=self.locale))
+
+    def value(self, value: float | None, unit: str) -> str:
+        """A value in SI written in the site's units; units as in Evidence."""
+        if value is None:
+            return DASH
+        known: dict[str, Callable[[float], str]] = {
+            "Pa": self.pressure,
+            "1/s": lambda v: f"{self.signif(v * 60)} /min",
+            "mL": lambda v: f"{self.number(v)} mL" if abs(v) < 1000 else self.volume(v),
+            "mL/min": lambda v: f"{self.signif(v)} mL/min",
+            "s": self.duration,
+            "m": self.length,
+        }
+        if unit in known:
+            return known[unit](value)
+        return f"{self.signif(value)} {self.t(unit)}".strip()
+
+    def usual(self, item: Evidence) -> str:
+        """'usual 56 psi to 61 psi', or an empty text where nothing was learnt."""
+        low, high = item.usual_low, item.usual_high
+        if low is None and high is None:
+            return ""
+        if low is None:
+            return f"{self.t('usual up to')} {self.value(high, item.unit)}"
+        if high is None:
+            return f"{self.t('usual at least')} {self.value(low, item.unit)}"
+        return (
+            f"{self.t('usual')} {self.value(low, item.unit)} {self.t('to')} "
+            f"{self.value(high, item.unit)}"
+        )

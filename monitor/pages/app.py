@@ -1,0 +1,130 @@
+"""The web application: every page and the API over one running service."""
+
+import threading
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.staticfiles import StaticFiles
+
+from monitor.api import board as board_api
+from monitor.api import events
+from monitor.api.accounts import Accounts
+from monitor.api.find import NotFound
+from monitor.api.guard import (
+    Guard,
+    MustChangePassword,
+    NotAllowed,
+    NotSignedIn,
+    find_caller,
+)
+from monitor.api.live import Live
+from monitor.api.web import Web, WebSettings
+from monitor.errors import StoreUnavailable, StrokewiseError
+from monitor.pages import board as board_page
+from monitor.pages.render import STATIC, Look, here, make_environment
+
+API_ROUTERS = (board_api.router, events.router)
+PAGE_ROUTERS = (board_page.router,)
+
+
+class Kept(StaticFiles):
+    """Our own files; their address changes with their content, so browsers may keep them."""
+
+    def file_response(self, *args: object, **kwargs: object) -> Response:
+        """The file with its keeping time."""
+        response: Response = super().file_response(*args, **kwargs)  # type: ignore[arg-type]
+        response.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+        return response
+
+
+def create_app(live: Live, *, settings: WebSettings) -> FastAPI:
+    """The application; `live.core` must have been opened with accounts.SCHEMA.
+
+    `app.state.stopping` (a threading.Event): set it before the server is told to stop, so that
+    open event streams end.
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        yield
+        app.state.stopping.set()
+
+    app = FastAPI(
+        title="Strokewise",
+        description="Watches small air-driven chemical pumps. Pressures are Pa gauge, times Unix "
+        "seconds, unless a name says otherwise.",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        lifespan=lifespan,
+    )
+    accounts = Accounts(
+        live.core,
+        memory_kib=settings.argon2_memory_kib,
+        passes=settings.argon2_passes,
+        lanes=settings.argon2_lanes,
+    )
+    app.state.web = Web(live, settings, accounts)
+    app.state.stopping = threading.Event()
+    app.state.templates = make_environment()
+    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    app.add_middleware(Guard)
+    for router in (*API_ROUTERS, *PAGE_ROUTERS):
+        app.include_router(router)
+    app.mount("/static", Kept(directory=STATIC), name="static")
+    app.add_exception_handler(StrokewiseError, on_error)
+    app.add_exception_handler(HTTPException, on_error)
+    app.add_exception_handler(RequestValidationError, on_error)
+    return app
+
+
+STATUS: dict[type[Exception], tuple[int, str]] = {
+    NotSignedIn: (401, "Not signed in"),
+    MustChangePassword: (403, "Choose your own password"),
+    NotAllowed: (403, "Not allowed"),
+    NotFound: (404, "Not found"),
+    StoreUnavailable: (503, "The store cannot be read now"),
+    RequestValidationError: (422, "Not understood"),
+    StrokewiseError: (400, "Not possible"),
+}
+
+
+def _status(problem: Exception) -> tuple[int, str]:
+    if isinstance(problem, HTTPException):
+        return problem.status_code, str(problem.detail)
+    return next(found for kind, found in STATUS.items() if isinstance(problem, kind))
+
+
+def _sentence(problem: Exception) -> str:
+    if isinstance(problem, RequestValidationError):
+        places = (".".join(str(p) for p in e["loc"]) + ": " + e["msg"] for e in problem.errors())
+        return "; ".join(places)
+    return str(problem.detail) if isinstance(problem, HTTPException) else str(problem)
+
+
+def wants_json(request: Request) -> bool:
+    """True for the API and everything else that no person looks at."""
+    return request.url.path.startswith(("/api", "/metrics", "/health", "/events"))
+
+
+def on_error(request: Request, problem: Exception) -> Response:
+    """Every error in words: JSON for programs, a page (or the sign-in) for people."""
+    status, title = _status(problem)
+    if wants_json(request):
+        headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
+        body = {"error": title, "detail": _sentence(problem)}
+        return JSONResponse(body, status_code=status, headers=headers)
+    if isinstance(problem, NotSignedIn):
+        return RedirectResponse(f"/sign-in?back={quote(here(request))}", status_code=303)
+    if isinstance(problem, MustChangePassword):
+        return RedirectResponse("/account", status_code=303)
+    web: Web = request.app.state.web
+    look = Look(request, web, find_caller(request, web))
+    return look.page("problem.html", status=status, title=title, sentence=_sentence(problem))
