@@ -1,0 +1,336 @@
+"""The embedded store: journal and ledger in `core.db`, samples in day files, exactly once.
+
+Order makes it safe without a transaction over both files: journal first (then the receipt),
+day file second, levels and the end of the journal row third. A crash between repeats a merge
+that changes nothing the second time.
+"""
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+import apsw
+import numpy as np
+
+from monitor.clock import steady_s
+from monitor.store import codec, journal, levels, retention, rollups, series
+from monitor.store.codec import Columns
+from monitor.store.core import Core, Row, Schema
+from monitor.store.days import MINUTES_PER_DAY, Chunk, Damage, DayFiles
+from monitor.store.interface import Level, Receipt, Series
+from monitor.store.journal import Journal, Selection
+from monitor.store.ledger import Key, Ledger
+from monitor.store.levels import Before, Rows
+from monitor.store.owner import Owner
+from monitor.store.refusal import refusal
+from monitor.store.retention import Keeper, Retention
+from monitor.store.rollups import Rollups
+from monitor.store.series import SeriesBook
+from monitor.store.views import Source, View
+from monitor.wire import Message
+
+SLICES = 12
+"""A minute is folded in slices of pumps, 5 s each, so that no call is long."""
+SLICE_S = 5
+FLOOD_MESSAGES = 200_000
+"""Chosen: about 60 MB waiting; beyond it everything but the running minute is folded at once."""
+
+LEDGER_SCHEMA = Schema(
+    "ledger",
+    (
+        """
+        CREATE TABLE stream(sid INTEGER, boot INTEGER, held BLOB NOT NULL, lost BLOB NOT NULL,
+            PRIMARY KEY(sid, boot)) WITHOUT ROWID;
+        CREATE TABLE gap(sid INTEGER, boot INTEGER, first INTEGER, last INTEGER,
+            PRIMARY KEY(sid, boot, first)) WITHOUT ROWID;
+        """,
+    ),
+)
+OWN_SCHEMAS = (
+    series.SCHEMA,
+    journal.SCHEMA,
+    LEDGER_SCHEMA,
+    rollups.SCHEMA,
+    retention.SCHEMA,
+)
+
+
+class EmbeddedStore:
+    """A folder with `core.db` and one `raw-<day>.db` a day; see `interface.Store`.
+
+    schemas: the tables of other rooms that live in `core`. Raises FolderInUse when another
+    process has the folder, unless read_only is set (then append and tend are refused).
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        schemas: Sequence[Schema] = (),
+        *,
+        keep: Retention | None = None,
+        read_only: bool = False,
+    ) -> None:
+        self.folder = folder
+        self._owner = None if read_only else Owner(folder)
+        self.core = Core(folder, [*OWN_SCHEMAS, *schemas])
+        self._lock = threading.RLock()
+        self._folding = threading.Lock()
+        self._book = SeriesBook(self.core)
+        self._ledger = Ledger(self._stream_row)
+        self._journal = Journal()
+        self._days = DayFiles(folder, self._book.name)
+        self._rollups = Rollups(self.core)
+        self._keeper = Keeper(self.core, self._days, self._rollups, keep or Retention())
+        self._tails: dict[int, tuple[int, Before | None]] = {}
+        self._slot = 0
+        self._counts: dict[str, float] = {"stored_messages": 0, "duplicate_messages": 0}
+        self._commit_ms = 0.0
+        for columns in self._journal.load(self.core):
+            self._remember(columns)
+        self._view = View(
+            Source(self._book, self._waiting, self._days, self._keeper.pinned, self._rollups)
+        )
+
+    def _stream_row(self, key: Key) -> tuple[bytes, bytes] | None:
+        rows = self.core.rows("SELECT held, lost FROM stream WHERE sid=? AND boot=?", key)
+        return (rows[0][0], rows[0][1]) if rows else None
+
+    def _remember(self, columns: Columns) -> None:
+        head = columns.head
+        rows = zip(head["sid"].tolist(), head["boot"].tolist(), head["seq"].tolist(), strict=True)
+        for sid, boot, seq in rows:
+            self._ledger.add((sid, boot), seq)
+        self._book.note(columns)
+
+    def append(self, batch: Sequence[Message]) -> list[Receipt]:
+        """Store all or nothing, durable on return; raises StoreFull or StoreUnavailable."""
+        with self._lock:
+            receipts, fresh, sids = self._sort(batch)
+            if fresh:
+                columns = codec.from_messages(fresh, sids)
+                began = steady_s()
+                with self.core.write() as db:
+                    row = self._journal.insert(db, columns)
+                self._commit_ms = (steady_s() - began) * 1000
+                self._journal.added(row, columns)
+                self._remember(columns)
+            self._counts["stored_messages"] += len(fresh)
+            self._counts["duplicate_messages"] += receipts.count(Receipt.DUPLICATE)
+            return receipts
+
+    def _sort(self, batch: Sequence[Message]) -> tuple[list[Receipt], list[Message], list[int]]:
+        receipts: list[Receipt] = []
+        fresh: list[Message] = []
+        sids: list[int] = []
+        seen: set[tuple[int, int, int]] = set()
+        for message in batch:
+            reason = refusal(message)
+            if reason:
+                receipts.append(Receipt.REJECTED)
+                name = f"refused_messages_{reason}"
+                self._counts[name] = self._counts.get(name, 0) + 1
+                continue
+            sid = self._book.number(message.site, message.pump)
+            identity = (sid, message.boot, message.seq)
+            if identity in seen or self._ledger.holds(identity[:2], message.seq):
+                receipts.append(Receipt.DUPLICATE)
+                continue
+            seen.add(identity)
+            receipts.append(Receipt.STORED)
+            fresh.append(message)
+            sids.append(sid)
+        return receipts, fresh, sids
+
+    def watermark(self, site: str, pump: str, boot: int) -> tuple[int, list[tuple[int, int]]]:
+        """(highest contiguous sequence or -1, missing inclusive ranges above it)."""
+        sid = self._book.find(site, pump)
+        if sid is None:
+            return -1, []
+        with self._lock:
+            return self._ledger.watermark((sid, boot))
+
+    def declare_lost(self, site: str, pump: str, boot: int, first: int, last: int) -> None:
+        """The edge no longer has these; a gap is written and nobody asks again."""
+        with self._lock:
+            sid = self._book.number(site, pump)
+            with self.core.write() as db:
+                db.execute("INSERT OR REPLACE INTO gap VALUES(?,?,?,?)", (sid, boot, first, last))
+                self._ledger.declare_lost((sid, boot), first, last)
+                self._write_streams(db)
+
+    def gaps(self, site: str, pump: str) -> list[Row]:
+        """(boot, first seq, last seq) of everything declared lost."""
+        sid = self._book.find(site, pump)
+        return self.core.rows("SELECT boot, first, last FROM gap WHERE sid=?", (sid,))
+
+    def messages(self, site: str, pump: str, from_ts: float, to_ts: float) -> list[Message]:
+        """The stored messages of [from, to) by their t0, as they came, in time order."""
+        return self._view.messages(site, pump, from_ts, to_ts)
+
+    def read(
+        self,
+        site: str,
+        pump: str,
+        span: tuple[float, float],
+        *,
+        level: Level | None = None,
+        max_points: int = 4000,
+    ) -> Series:
+        """The series over the half-open span; level None = the finest within max_points."""
+        return self._view.read(site, pump, span, level=level, max_points=max_points)
+
+    def latest_ts(self) -> dict[tuple[str, str], float]:
+        """(site, pump) -> end of the newest stored message."""
+        with self._lock:
+            return {self._book.name(s): end * 1e-6 for s, end in self._book.end_us.items() if end}
+
+    def pin(self, site: str, pump: str, span: tuple[float, float], why: str) -> None:
+        """Keep this span's raw samples whatever the retention says."""
+        self._keeper.pin(self._book.number(site, pump), span, why)
+
+    def tend(self, now_ts: float) -> None:
+        """Fold what is due, seal, drop, watch the disk; call about once a second."""
+        with self._folding:
+            slot = int(now_ts // SLICE_S)
+            behind = slot - self._slot
+            due = SLICES if not 0 <= behind < SLICES else behind
+            running = int((now_ts - SLICE_S) // 60)
+            for number in range(slot - due + 1, slot + 1):
+                self._fold(running, number % SLICES)
+            self._slot = slot
+            if self._journal.messages > FLOOD_MESSAGES:
+                self._fold(running, None)
+            self._keeper.tend(now_ts, list(self._book.names()), self._view.seconds)
+
+    def _fold(self, running: int | None, part: int | None) -> None:
+        """Move messages out of the journal; running None folds the running minute, too."""
+
+        def due(columns: Columns) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+            minutes = columns.minutes()
+            mask = np.ones(len(columns), np.bool_)
+            if running is not None:
+                mask &= (minutes < running) | (minutes > running + 2)
+            if part is not None:
+                mask &= columns.head["sid"] % SLICES == part
+            return mask
+
+        with self._lock:
+            selection = self._journal.select(due)
+        if len(selection.columns):
+            merged = self._days.put(_chunks(selection.columns))
+            self._settle(selection, merged)
+
+    def _settle(self, selection: Selection, merged: Sequence[Chunk]) -> None:
+        rows = self._minute_rows(merged)
+        with self._lock:
+            rows_done = self._journal.finished(selection)
+            with self.core.write() as db:
+                self._rollups.put_minutes(db, rows)
+                keys = self._write_streams(db)
+                changed = {chunk.sid for chunk in merged}
+                db.executemany(
+                    "UPDATE series SET last_us=?, dt_us=? WHERE id=?", self._book.rows_of(changed)
+                )
+                db.executemany("DELETE FROM journal WHERE id=?", [(row,) for row in rows_done])
+            self._journal.settle(selection)
+            self._ledger.written(keys)
+
+    def _write_streams(self, db: apsw.Connection) -> list[Key]:
+        changed = self._ledger.changed()
+        rows = [(sid, boot, held, lost) for (sid, boot), held, lost in changed]
+        db.executemany("INSERT OR REPLACE INTO stream VALUES(?,?,?,?)", rows)
+        return [key for key, _, _ in changed]
+
+    def _minute_rows(self, merged: Sequence[Chunk]) -> list[tuple[int, Rows]]:
+        out = []
+        whole = {(c.sid, c.minute): c.columns for c in merged}
+        for sid, minute in sorted(whole):
+            if self._keeper.gone(minute // MINUTES_PER_DAY) and self._rollups.has_minute(
+                sid, minute
+            ):
+                # The raw day was dropped: late crumbs must not replace a whole minute.
+                continue
+            out.append((sid, self._minute(sid, minute, whole)))
+            if self._tails.get(sid, (minute + 1, None))[0] > minute:
+                late = (sid, minute + 1)
+                after = self._days.get(sid, minute + 1, minute + 1) if late not in whole else []
+                for chunk in after:
+                    before = levels.last_counter(whole[sid, minute])
+                    out.append((sid, levels.minute_row(chunk.columns, chunk.minute, before)))
+        return out
+
+    def _minute(self, sid: int, minute: int, whole: dict[tuple[int, int], Columns]) -> Rows:
+        columns = whole[sid, minute]
+        tail = self._tails.get(sid)
+        if (sid, minute - 1) in whole:
+            before = levels.last_counter(whole[sid, minute - 1])
+        elif tail is not None and tail[0] == minute - 1:
+            before = tail[1]
+        else:
+            earlier = self._days.get(sid, minute - 1, minute - 1)
+            before = levels.last_counter(earlier[0].columns) if earlier else None
+        if tail is None or tail[0] <= minute:
+            self._tails[sid] = (minute, levels.last_counter(columns))
+        return levels.minute_row(columns, minute, before)
+
+    def _waiting(self, sid: int, from_us: int, to_us: int) -> Columns:
+        with self._lock:
+            chosen = self._journal.select(
+                lambda c: (
+                    (c.head["sid"] == sid) & (c.head["t0"] >= from_us) & (c.head["t0"] < to_us)
+                )
+            )
+        return chosen.columns
+
+    def damage(self) -> list[Damage]:
+        """What could not be read back so far."""
+        return list(self._days.damage.values())
+
+    def verify(self) -> list[Damage]:
+        """Read every page and chunk of every file; an empty list is good news."""
+        found = [
+            Damage("core.db", "file", str(line))
+            for (line,) in self.core.rows("PRAGMA integrity_check")
+            if line != "ok"
+        ]
+        return found + self._days.verify()
+
+    def stats(self) -> dict[str, float]:
+        """Counters and sizes, name with unit -> value."""
+        with self._lock:
+            return {
+                **self._counts,
+                "given_up_messages": self._ledger.given_up,
+                "journal_rows": self._journal.rows,
+                "journal_messages": self._journal.messages,
+                "commit_ms": self._commit_ms,
+                "series": len(self._book.names()),
+                "damaged_places": len(self._days.damage),
+                **self._keeper.stats(),
+            }
+
+    def fold_all(self) -> None:
+        """Fold everything now, the running minute too."""
+        with self._folding:
+            self._fold(None, None)
+
+    def close(self) -> None:
+        """Fold what can be folded and let go of the files."""
+        if self._owner is not None:
+            self.fold_all()
+        self._days.close()
+        self.core.close()
+        if self._owner is not None:
+            self._owner.close()
+
+
+def _chunks(columns: Columns) -> list[Chunk]:
+    """Split many pumps' messages into one chunk per pump and minute."""
+    minutes = columns.minutes()
+    sids = columns.head["sid"].astype(np.int64)
+    order = np.lexsort((columns.head["t0"], minutes, sids))
+    breaks = np.flatnonzero((np.diff(sids[order]) != 0) | (np.diff(minutes[order]) != 0)) + 1
+    return [
+        Chunk(int(sids[group[0]]), int(minutes[group[0]]), columns.take(group))
+        for group in np.split(order, breaks)
+    ]

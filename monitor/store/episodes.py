@@ -1,0 +1,59 @@
+"""Finished episodes of each pump, as the signals found them."""
+
+import json
+
+from monitor.signals.types import Episode
+from monitor.store.core import Core, Schema
+
+SCHEMA = Schema(
+    "episodes",
+    (
+        """
+        CREATE TABLE episode(site TEXT, pump TEXT, start_ts REAL, what TEXT, end_ts REAL NOT NULL,
+            strokes INTEGER NOT NULL, features TEXT NOT NULL,
+            PRIMARY KEY(site, pump, start_ts, what)) WITHOUT ROWID;
+        """,
+    ),
+)
+
+
+class EpisodeBook:
+    """Written once by (site, pump, start, what): a replayed episode replaces itself."""
+
+    def __init__(self, core: Core) -> None:
+        self._core = core
+
+    def add(self, site: str, *episodes: Episode) -> None:
+        """Keep finished episodes; open ones are refused with ValueError."""
+        if any(e.open_ for e in episodes):
+            raise ValueError("an open episode is not kept: wait for its end")
+        with self._core.write() as db:
+            db.executemany(
+                "INSERT OR REPLACE INTO episode VALUES(?,?,?,?,?,?,?)",
+                [
+                    (site, e.pump, e.start_ts, e.what, e.end_ts, e.strokes, json.dumps(e.features))
+                    for e in episodes
+                ],
+            )
+
+    def load(
+        self, site: str, pump: str, from_ts: float, to_ts: float, what: str | None = None
+    ) -> list[Episode]:
+        """The episodes that start in [from, to), in time order; what narrows to one sort."""
+        rows = self._core.rows(
+            "SELECT what, start_ts, end_ts, strokes, features FROM episode"
+            " WHERE site=? AND pump=? AND start_ts>=? AND start_ts<? AND (?5 IS NULL OR what=?5)"
+            " ORDER BY start_ts",
+            (site, pump, from_ts, to_ts, what),
+        )
+        return [
+            Episode(pump, kind, start, end, False, strokes, json.loads(features))
+            for kind, start, end, strokes, features in rows
+        ]
+
+    def forget(self, site: str, pump: str, from_ts: float) -> None:
+        """Drop episodes that start at or after a time, before history is judged again."""
+        with self._core.write() as db:
+            db.execute(
+                "DELETE FROM episode WHERE site=? AND pump=? AND start_ts>=?", (site, pump, from_ts)
+            )

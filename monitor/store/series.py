@@ -1,0 +1,68 @@
+"""The number of each (site, pump) in the store, and how far its data reach."""
+
+from monitor.store.codec import Columns
+from monitor.store.core import Core, Schema
+
+SCHEMA = Schema(
+    "series",
+    (
+        "CREATE TABLE series(id INTEGER PRIMARY KEY, site TEXT NOT NULL, pump TEXT NOT NULL,"
+        " last_us INTEGER NOT NULL DEFAULT 0, dt_us INTEGER NOT NULL DEFAULT 50000,"
+        " UNIQUE(site, pump))",
+    ),
+)
+
+
+class SeriesBook:
+    """(site, pump) <-> number; numbers are small, because they share a key with the minute."""
+
+    def __init__(self, core: Core) -> None:
+        self._core = core
+        self._ids: dict[tuple[str, str], int] = {}
+        self._names: dict[int, tuple[str, str]] = {}
+        self.end_us: dict[int, int] = {}
+        self.dt_us: dict[int, int] = {}
+        for sid, site, pump, last_us, dt_us in core.rows("SELECT * FROM series"):
+            self._learn(sid, (site, pump))
+            self.end_us[sid], self.dt_us[sid] = last_us, dt_us
+
+    def _learn(self, sid: int, name: tuple[str, str]) -> None:
+        self._ids[name] = sid
+        self._names[sid] = name
+
+    def find(self, site: str, pump: str) -> int | None:
+        """The number, or None when nothing of that pump was ever stored."""
+        return self._ids.get((site, pump))
+
+    def number(self, site: str, pump: str) -> int:
+        """The number, given out durably when the pump is new."""
+        found = self._ids.get((site, pump))
+        if found is not None:
+            return found
+        with self._core.write() as db:
+            db.execute("INSERT INTO series(site, pump) VALUES(?,?)", (site, pump))
+            sid = int(db.last_insert_rowid())
+        self._learn(sid, (site, pump))
+        return sid
+
+    def name(self, sid: int) -> tuple[str, str]:
+        """(site, pump) of a number."""
+        return self._names[sid]
+
+    def names(self) -> dict[int, tuple[str, str]]:
+        """All of them."""
+        return dict(self._names)
+
+    def note(self, columns: Columns) -> None:
+        """These messages are durable now."""
+        head = columns.head
+        ends = head["t0"] + (head["n16"] + head["n64"]) * head["dt"]
+        triples = zip(head["sid"].tolist(), ends.tolist(), head["dt"].tolist(), strict=True)
+        for sid, end, dt in triples:
+            if end > self.end_us.get(sid, 0):
+                self.end_us[sid] = end
+                self.dt_us[sid] = dt
+
+    def rows_of(self, sids: set[int]) -> list[tuple[int, int, int]]:
+        """(last_us, dt_us, id) for an UPDATE."""
+        return [(self.end_us[s], self.dt_us[s], s) for s in sids if s in self.end_us]
