@@ -38,6 +38,7 @@ class _Saved(msgspec.Struct):
     now_ts: float | None
     slots: list[Slot]
     out: dict[str, OutOfService]
+    untold: list[Change] = []
 
 
 class AlarmMachine:
@@ -60,6 +61,7 @@ class AlarmMachine:
         self._slots: dict[str, Slot] = {}
         self._out: dict[str, OutOfService] = {}
         self._now = float("-inf")
+        self._untold: list[Change] = []
 
     # Hearing and time.
 
@@ -74,32 +76,35 @@ class AlarmMachine:
             and (tag(f.subject, f.kind) in due or tag(f.subject, f.kind) in self._slots)
         ]
         told.sort(key=lambda pair: pair[0])
-        changes: list[Change] = []
         for ts, group in groupby(told, key=lambda pair: pair[0]):
             # A delay that ends at this very moment must first see what is heard at this moment.
-            changes += self._run(ts, inclusive=False)
+            self._run(ts, inclusive=False)
             for _, finding in group:
                 slot = Slot(finding.subject, finding.kind)
                 slot = self._slots.setdefault(slot.tag, slot)
                 slot.hear(finding, ts, self._policy(finding.kind))
-        return changes + self._run(now, inclusive=True)
+        return self.tick(now)
 
     def tick(self, now_ts: float) -> list[Change]:
         """Let the delays and shelves run out; call about once a second."""
-        return self._run(max(now_ts, self._now), inclusive=True)
+        self._run(max(now_ts, self._now), inclusive=True)
+        return self._drain()
 
-    def _run(self, until_ts: float, *, inclusive: bool) -> list[Change]:
-        changes: list[Change] = []
+    def _drain(self) -> list[Change]:
+        """What was not handed out yet, also by a call that ended in a refusal."""
+        changes, self._untold = self._untold, []
+        return changes
+
+    def _run(self, until_ts: float, *, inclusive: bool) -> None:
         while True:
             due = min((self._due(s) for s in self._slots.values()), default=float("inf"))
             if due > until_ts or (due == until_ts and not inclusive):
                 break
             self._now = max(due, self._now)
-            changes += self._apply([s for s in self._slots.values() if self._due(s) <= self._now])
+            self._apply([s for s in self._slots.values() if self._due(s) <= self._now])
         self._now = max(until_ts, self._now)
-        changes += self._apply([])
+        self._apply([])
         self._forget()
-        return changes
 
     def _due(self, slot: Slot) -> float:
         """When this slot changes if nothing new is heard."""
@@ -119,7 +124,7 @@ class AlarmMachine:
     def _causes(self, slot: Slot) -> tuple[str, ...]:
         return self._family.causes(slot.subject, slot.kind)
 
-    def _apply(self, due: Iterable[Slot]) -> list[Change]:
+    def _apply(self, due: Iterable[Slot]) -> None:
         """Flip what is due, let causes take their consequences under them, then tell."""
         told: list[tuple[Slot, Alarm | None, What, str]] = []
         for slot in due:
@@ -139,10 +144,8 @@ class AlarmMachine:
             hidden = self._suppress(slot)
             if hidden is not None and slot.tag not in fired:
                 told.append((slot, before, hidden, slot.cause or under or ""))
-        return [
-            Change(self._now, s.subject, what, MACHINE, note, before, self._look(s))
-            for s, before, what, note in told
-        ]
+        for slot, before, what, note in told:
+            self._tell(slot, before, what, MACHINE, note)
 
     def _reveal(self, slot: Slot) -> None:
         slot.shelf = None
@@ -185,19 +188,19 @@ class AlarmMachine:
 
     def acknowledge(self, alarm_id: str, by: str, now_ts: float) -> list[Change]:
         """Acknowledge what stood before `now_ts`; raises AlarmRefused if there is no such alarm."""
-        changes, slot = self._ready(alarm_id, by, now_ts)
+        slot = self._ready(alarm_id, by, now_ts)
         before = self._look(slot)
-        if before.state in _HIDDEN or not slot.acknowledge(by, self._now):
-            return changes
-        return [*changes, self._told(slot, before, What.ACKNOWLEDGED, by)]
+        if before.state not in _HIDDEN and slot.acknowledge(by, self._now):
+            self._tell(slot, before, What.ACKNOWLEDGED, by)
+        return self._drain()
 
     def reset(self, alarm_id: str, by: str, now_ts: float) -> list[Change]:
         """Let go of a latched alarm whose condition is gone and which was acknowledged."""
-        changes, slot = self._ready(alarm_id, by, now_ts)
+        slot = self._ready(alarm_id, by, now_ts)
         before = self._look(slot)
-        if before.state in _HIDDEN or not slot.reset():
-            return changes
-        return [*changes, self._told(slot, before, What.RESET, by)]
+        if before.state not in _HIDDEN and slot.reset():
+            self._tell(slot, before, What.RESET, by)
+        return self._drain()
 
     def shelve(
         self,
@@ -214,7 +217,7 @@ class AlarmMachine:
         A one-shot without an end gets the longest end allowed. Raises AlarmRefused without a
         reason, beyond the longest end, when already shelved, or when hidden otherwise.
         """
-        changes, slot = self._ready(alarm_id, by, now_ts, make=True)
+        slot = self._ready(alarm_id, by, now_ts, make=True)
         now = self._now
         longest_ts = now + self._policy(slot.kind).max_shelve_s
         end_ts = longest_ts if until_ts is None and one_shot else until_ts
@@ -229,53 +232,52 @@ class AlarmMachine:
         before = self._look(slot)
         self._slots[slot.tag] = slot
         slot.shelf = Shelf(by, reason.strip(), end_ts, one_shot)
-        return [*changes, self._told(slot, before, What.SHELVED, by, reason.strip())]
+        self._tell(slot, before, What.SHELVED, by, reason.strip())
+        return self._drain()
 
     def unshelve(self, alarm_id: str, by: str, now_ts: float) -> list[Change]:
         """End a shelving before its time; the alarm comes back as new if it still stands."""
-        changes, slot = self._ready(alarm_id, by, now_ts)
-        if slot.shelf is None:
-            return changes
+        slot = self._ready(alarm_id, by, now_ts)
         before = self._look(slot)
-        self._reveal(slot)
-        return [*changes, self._told(slot, before, What.UNSHELVED, by)]
+        if slot.shelf is not None:
+            self._reveal(slot)
+            self._tell(slot, before, What.UNSHELVED, by)
+        return self._drain()
 
     def out_of_service(self, subject: str, by: str, work_entry: str, now_ts: float) -> list[Change]:
         """Take a subject's alarms out of service for work; both ends are by hand and recorded."""
         if not by.strip() or not work_entry.strip():
             raise AlarmRefused("out of service needs who does it and a work entry")
-        changes = self.tick(now_ts)
+        self._run(max(now_ts, self._now), inclusive=True)
         if subject in self._out:
             raise AlarmRefused(f"{subject} is out of service already")
         seen = [(s, self._look(s)) for s in self._of(subject)]
         self._out[subject] = OutOfService(by, work_entry, self._now)
-        changes.append(Change(self._now, subject, What.OUT_OF_SERVICE, by, work_entry))
+        self._untold.append(Change(self._now, subject, What.OUT_OF_SERVICE, by, work_entry))
         for slot, before in seen:
             slot.cause, slot.cause_end_ts = None, None
             if before.state is not State.NORMAL:
-                changes.append(self._told(slot, before, What.OUT_OF_SERVICE, by, work_entry))
-        return changes
+                self._tell(slot, before, What.OUT_OF_SERVICE, by, work_entry)
+        return self._drain()
 
     def return_to_service(self, subject: str, by: str, now_ts: float) -> list[Change]:
         """The work is done: what was found before it is forgotten, new findings decide."""
-        changes = self.tick(now_ts)
+        self._run(max(now_ts, self._now), inclusive=True)
         if subject not in self._out:
             raise AlarmRefused(f"{subject} is not out of service")
         seen = [(s, self._look(s)) for s in self._of(subject)]
         entry = self._out.pop(subject).work_entry
-        changes.append(Change(self._now, subject, What.IN_SERVICE, by, entry))
+        self._untold.append(Change(self._now, subject, What.IN_SERVICE, by, entry))
         for slot, before in seen:
             slot.renew(self._now)
             if before.state is not State.NORMAL:
-                changes.append(self._told(slot, before, What.IN_SERVICE, by, entry))
-        return changes + self.tick(now_ts)
+                self._tell(slot, before, What.IN_SERVICE, by, entry)
+        return self.tick(now_ts)
 
     def _of(self, subject: str) -> list[Slot]:
         return [s for s in self._slots.values() if s.subject == subject]
 
-    def _ready(
-        self, alarm_id: str, by: str, now_ts: float, *, make: bool = False
-    ) -> tuple[list[Change], Slot]:
+    def _ready(self, alarm_id: str, by: str, now_ts: float, *, make: bool = False) -> Slot:
         if not by.strip():
             raise AlarmRefused("say who does it")
         slot = next((s for s in self._slots.values() if alarm_id in (s.id, s.tag)), None)
@@ -284,11 +286,13 @@ class AlarmMachine:
             slot = Slot(subject, kind, onset_ts=now_ts)
         if slot is None:
             raise AlarmRefused(f"no alarm {alarm_id!r} stands here; it may be over")
-        return self.tick(now_ts), slot
+        self._run(max(now_ts, self._now), inclusive=True)
+        return slot
 
-    def _told(self, slot: Slot, before: Alarm, what: What, by: str, note: str = "") -> Change:
+    def _tell(self, slot: Slot, before: Alarm | None, what: What, by: str, note: str = "") -> None:
         slot.touched_ts = self._now
-        return Change(self._now, slot.subject, what, by, note, before, self._look(slot))
+        after = self._look(slot)
+        self._untold.append(Change(self._now, slot.subject, what, by, note, before, after))
 
     # Looking.
 
@@ -344,7 +348,7 @@ class AlarmMachine:
     def dump(self) -> dict[str, Any]:
         """Everything, timers included, as plain values for JSON."""
         now = None if self._now == float("-inf") else self._now
-        saved = _Saved(now, list(self._slots.values()), self._out)
+        saved = _Saved(now, list(self._slots.values()), self._out, self._untold)
         plain: dict[str, Any] = msgspec.to_builtins(saved)
         return plain
 
@@ -356,7 +360,7 @@ class AlarmMachine:
             raise AlarmRefused(f"the saved alarm state cannot be read: {problem}") from problem
         self._now = float("-inf") if state.now_ts is None else state.now_ts
         self._slots = {slot.tag: slot for slot in state.slots}
-        self._out = state.out
+        self._out, self._untold = state.out, state.untold
 
 
 _HIDDEN = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})

@@ -281,6 +281,14 @@ def test_no_second_shelf_no_unknown_alarm_no_nameless_hand():
         m.acknowledge(name, " ", 13)
 
 
+def test_a_refusal_loses_no_change():
+    m = machine(on_delay_s=10.0)
+    m.update([say(YES, 0)], 0)
+    with pytest.raises(AlarmRefused):
+        m.shelve(tag("P1", PRIME), "operator", "x", 20)
+    assert [(c.what, c.ts) for c in m.tick(21)] == [(What.RAISED, 10.0)]
+
+
 # Suppressed by design.
 
 
