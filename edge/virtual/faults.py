@@ -1,0 +1,165 @@
+"""What each kind of fault does to the pump, and what 'moderate' (severity 0.5) means.
+
+Every effect is a physical change (a pressure, a conductance, a volume, a leak), never a change of
+the trace itself; only sensor faults touch what is measured.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from edge.virtual import kernel as k
+from edge.virtual.spec import ML, PSI, Fault, PumpSpec
+
+MEANING: dict[str, str] = {
+    "running with no demand": "external leak of 60 mL/min at the stall pressure (x = severity/0.5)",
+    "missed prime": "re-fitted empty: suction hose full of gas, dip tube out of the liquid",
+    "airlock": "gas held over the balls: 80 % of a chamber locked, 6 strokes of gas in the line",
+    "low air": "supply 25 % below set",
+    "high air": "supply at 115 psi",
+    "air sag": "supply conductance 0.27 of the inlet path's",
+    "wet air / icing": "exhaust path falls towards 20 % with 60 s of running, thaws in 4 min",
+    "air valve stalled": "the spool hangs at the next reversal until the fault ends",
+    "lost prime": "foot valve empties the rising suction hose in 10 min of rest",
+    "restricted suction": "5 psi more loss at half a displacement a second",
+    "air in suction": "gas of 0.2 of the usual flow at 2 psi suction",
+    "drum empty": "the dip tube draws gas",
+    "no flow on demand": "outlet fully blocked although demand is on",
+    "leaking check ball": "one inlet ball passes 1/12 of a displacement a second at stall pressure",
+    "ruptured diaphragm": "tear passes 1/6 of a displacement a second of air at 1 psi",
+    "worn pump": "late balls return 15 % of each stroke",
+    "pressure sensor fault": "stuck (variants: offset 8 % of scale, range, noise 3 psi)",
+    "stroke counter fault": "dead (variants: bounce on 80 % of strokes, missing half)",
+    "node silent": "nothing arrives",
+}
+VARIANTS: dict[str, tuple[str, ...]] = {
+    "running with no demand": ("", "internal"),
+    "airlock": ("", "locked", "slug"),
+    "no flow on demand": ("", "valve"),
+    "leaking check ball": ("", "outlet"),
+    "pressure sensor fault": ("", "offset", "range", "noise"),
+    "stroke counter fault": ("", "bounce", "missing"),
+}
+
+Effect = Callable[[PumpSpec, k.Array, float, str], None]
+
+
+def _leak(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
+    flow = 2 * level * 1e-6
+    if variant == "internal":
+        p[k.P_KIN0] = p[k.P_KIN1] = flow / np.sqrt(spec.set_pa)
+    else:
+        p[k.P_KLEAK] = flow / spec.set_pa ** p[k.P_NLEAK]
+
+
+def _airlock(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
+    if variant != "slug":
+        p[k.P_LOCK] = min(1.0, 0.6 + 0.4 * level)
+    if variant != "locked":
+        p[k.P_GTRAP] += 12 * level * spec.displacement_ml * ML
+
+
+def _low_air(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_SET] -= 0.5 * level * spec.set_pa
+
+
+def _high_air(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    rise = (115 * PSI - spec.set_pa) * min(1.0, 2 * level) + 15 * PSI * max(0.0, 2 * level - 1)
+    p[k.P_SET] += max(0.0, rise)
+
+
+def _sag(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_CSUP] = min(p[k.P_CSUP], 0.1333 * p[k.P_CIN] / level)
+
+
+def _icing(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_ICE_MAX] = 1.0 - 0.2 ** (2 * level)
+    p[k.P_ICE_S] = 60.0
+    p[k.P_HEAVY] = 2.0 * level
+
+
+def _valve(_spec: PumpSpec, p: k.Array, _level: float, _variant: str) -> None:
+    p[k.P_STALL] = 1.0
+
+
+def _foot(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_FOOT] = 2 * level * p[k.P_DRAINMAX] / 600.0
+
+
+def _restricted(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_RQS] += 2 * level * 5 * PSI / spec.usual_flow_m3_s**2
+
+
+def _suck(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_KAIR] = 2 * level * 0.2 * spec.usual_flow_m3_s / np.sqrt(2 * PSI)
+
+
+def _empty(_spec: PumpSpec, p: k.Array, _level: float, _variant: str) -> None:
+    p[k.P_EMPTY] = 1.0
+
+
+def _blocked(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_K] *= max(0.0, 1.0 - 2 * level)
+
+
+def _ball(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
+    slot = k.P_KOUT0 if variant == "outlet" else k.P_KIN0
+    p[slot] = 2 * level * spec.displacement_ml / 12 * ML / np.sqrt(spec.set_pa)
+
+
+def _tear(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_KRUPT] = 2 * level * spec.displacement_ml / 6 * ML / np.sqrt(PSI)
+
+
+def _worn(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    p[k.P_SLIP] += 0.3 * level
+
+
+EFFECTS: dict[str, Effect] = {
+    "running with no demand": _leak,
+    "missed prime": _empty,
+    "airlock": _airlock,
+    "low air": _low_air,
+    "high air": _high_air,
+    "air sag": _sag,
+    "wet air / icing": _icing,
+    "air valve stalled": _valve,
+    "lost prime": _foot,
+    "restricted suction": _restricted,
+    "air in suction": _suck,
+    "drum empty": _empty,
+    "no flow on demand": _blocked,
+    "leaking check ball": _ball,
+    "ruptured diaphragm": _tear,
+    "worn pump": _worn,
+}
+SENSOR_KINDS = ("pressure sensor fault", "stroke counter fault", "node silent")
+
+
+def apply(spec: PumpSpec, p: k.Array, faults: Sequence[Fault], ts: float) -> None:
+    """Change the parameters for every fault that stands at ts."""
+    for fault in faults:
+        level = fault.level(ts)
+        if level > 0.0 and fault.kind in EFFECTS:
+            EFFECTS[fault.kind](spec, p, level, fault.variant)
+
+
+def begin(fault: Fault, s: k.Array, p: k.Array) -> None:
+    """What a fault does once, at its onset: a pump re-fitted dry, with its line opened."""
+    s[k.PARKED] = 0.0
+    if fault.kind == "missed prime":
+        s[k.SG] = p[k.P_VSUC] + 1e-6
+        s[k.GD] = s[k.WD] = p[k.P_VC] + max(0.0, 1.0 - s[k.X]) * p[k.P_VD]
+        s[k.GS] = s[k.WS] = p[k.P_VC] + s[k.X] * p[k.P_VD]
+        s[k.PL] = s[k.PCD] = s[k.PCS] = 0.0
+        s[k.GL] += 0.3 * p[k.P_VLINE]
+
+
+def finish(fault: Fault, s: k.Array, p: k.Array) -> None:
+    """What is left when a fault ends: an emptied hose must prime again."""
+    s[k.PARKED] = 0.0
+    if fault.kind in ("missed prime", "drum empty"):
+        s[k.SG] = min(s[k.SG], p[k.P_VSUC])
+        s[k.TOP] = p[k.P_VSUC]
+        if fault.kind == "drum empty":
+            s[k.DRUM] = 0.0
