@@ -9,7 +9,7 @@ from monitor.advice.kinds import Priority
 from monitor.alarms.types import Alarm
 from monitor.api.find import get_site
 from monitor.api.guard import CanSee
-from monitor.api.live import Live, PumpNowLike
+from monitor.api.live import Live
 from monitor.api.rows import (
     AlarmRow,
     Row,
@@ -21,17 +21,11 @@ from monitor.api.rows import (
 from monitor.api.web import WebHere
 from monitor.api.words import Words
 from monitor.charts.card import card
+from monitor.detectors.watch import PumpNow
 from monitor.site import Pump, Site
 from monitor.store.interface import Level
 
 CARD_S = 3600.0
-STATE_WORDS = {
-    "draw": "Feeding",
-    "dead-head": "At rest, line under pressure",
-    "prime": "Priming",
-    "idle strokes": "Strokes while at rest",
-    "idle": "At rest",
-}
 
 
 class PumpCard(Row):
@@ -43,11 +37,10 @@ class PumpCard(Row):
     priority: str | None
     matter: str | None
     state: str
-    state_since_ts: float | None
     pressure_pa: float | None
     usual_pa: tuple[float, float] | None
     strokes_per_min: float | None
-    demand: bool | None
+    strokes_last_hour: int
     last_ts: float | None
     fresh: bool
 
@@ -163,30 +156,32 @@ def _card(m: _Moment, pump: Pump) -> PumpCard:
     worst = next(
         (a for a in worst_first(m.alarms) if needs_someone(a) and _concerns(a, pump)), None
     )
-    shown = now if fresh else None
+    shown = now if now is not None and fresh else PumpNow()
     return PumpCard(
         pump=pump.id,
         label=pump_label(pump),
         chemical=pump.fluid.name,
         priority=worst.priority.value if worst else None,
         matter=worst.kind.value if worst else None,
-        state=_state_words(shown),
-        state_since_ts=shown.state_since_ts if shown else None,
-        pressure_pa=shown.pressure_pa if shown else None,
-        usual_pa=now.usual_pa if now else None,
-        strokes_per_min=shown.strokes_per_min if shown else None,
-        demand=shown.demand if shown else None,
+        state=shown.state,
+        pressure_pa=shown.pressure_pa,
+        usual_pa=usual_band(now),
+        strokes_per_min=60 * shown.stroke_rate_hz if fresh else None,
+        strokes_last_hour=shown.strokes_last_hour,
         last_ts=last,
         fresh=fresh,
     )
 
 
+def usual_band(now: PumpNow | None) -> tuple[float, float] | None:
+    """The pump's usual pressure at rest, once it is learnt."""
+    if now is None or now.usual_low_pa is None or now.usual_high_pa is None:
+        return None
+    return now.usual_low_pa, now.usual_high_pa
+
+
 def _concerns(alarm: Alarm, pump: Pump) -> bool:
     return alarm.subject == pump.id or pump.id in alarm.members
-
-
-def _state_words(now: PumpNowLike | None) -> str:
-    return "No data" if now is None else STATE_WORDS.get(now.state, "Not known yet")
 
 
 def card_line(live: Live, site: Site, card_row: PumpCard, words: Words) -> str:

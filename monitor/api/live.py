@@ -9,70 +9,11 @@ from typing import Protocol
 
 from monitor.alarms.machine import OutOfService
 from monitor.alarms.types import Alarm
-from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.watch import PumpNow
 from monitor.site import Site
 from monitor.store.core import Core
 from monitor.store.interface import Store
 from monitor.store.work_log import Entry
-
-
-class PumpNowLike(Protocol):
-    """One pump at this moment, as the site watch sees it."""
-
-    @property
-    def pump(self) -> str:
-        """The pump's id."""
-        ...
-
-    @property
-    def ts(self) -> float | None:
-        """End of the newest judged data, None when there never was any."""
-        ...
-
-    @property
-    def state(self) -> str:
-        """'draw', 'dead-head', 'prime', 'idle strokes' or 'unknown'."""
-        ...
-
-    @property
-    def state_since_ts(self) -> float | None:
-        """When that state began."""
-        ...
-
-    @property
-    def pressure_pa(self) -> float | None:
-        """Mean of the last second."""
-        ...
-
-    @property
-    def strokes_per_min(self) -> float | None:
-        """Rate over the last seconds."""
-        ...
-
-    @property
-    def demand(self) -> bool | None:
-        """A valve fed by this pump is open; None where it is not known."""
-        ...
-
-    @property
-    def air_pa(self) -> float | None:
-        """Supply pressure, None where not fitted."""
-        ...
-
-    @property
-    def usual_pa(self) -> tuple[float, float] | None:
-        """This pump's usual band of discharge pressure at rest."""
-        ...
-
-    @property
-    def findings(self) -> Sequence[Finding]:
-        """What the detectors say now, present ones first."""
-        ...
-
-    @property
-    def baselines(self) -> Sequence[Evidence]:
-        """What was learnt of this pump: value, unit and usual range."""
-        ...
 
 
 class Live(Protocol):
@@ -89,7 +30,7 @@ class Live(Protocol):
         """All sites, in the order of the settings."""
         ...
 
-    def now(self, site: str, pump: str) -> PumpNowLike | None:
+    def now(self, site: str, pump: str) -> PumpNow | None:
         """The pump now; None for a pump that is not known."""
         ...
 

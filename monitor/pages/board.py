@@ -8,7 +8,7 @@ from monitor.api.find import get_site
 from monitor.api.guard import CanSee
 from monitor.api.web import WebHere
 from monitor.api.words import Words
-from monitor.pages.render import Look
+from monitor.pages.render import Look, drawing
 
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
@@ -37,7 +37,9 @@ def board(site_id: str, request: Request, web: WebHere, caller: CanSee) -> Respo
     look = Look(request, web, caller, site, "board")
     words = look.words
     view = board_view(web.live, site, words, stale_s=web.settings.stale_s)
-    lines = {c.pump: card_line(web.live, site, c, words) for bay in view.bays for c in bay.pumps}
+    lines = {
+        c.pump: drawing(card_line(web.live, site, c, words)) for bay in view.bays for c in bay.pumps
+    }
     return look.page(
         "board.html",
         board=view,
