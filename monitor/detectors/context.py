@@ -1,0 +1,143 @@
+"""What a detector may know besides the event: the pump, physics' scales, and its own past."""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.advice.kinds import Kind
+from monitor.signals.scales import Scales
+from monitor.signals.types import Episode
+from monitor.site import Pump, Site
+
+LEARNED = (
+    "stall_after_pa",
+    "demand_pa",
+    "rate_hz",
+    "duration_s",
+    "dip_pa",
+    "dip_s",
+    "fall_pa_s",
+    "recovery_s",
+    "asymmetry",
+    "ragged",
+    "strokes_to_stall",
+    "dip_ratio",
+    "conductance",
+    "dry_start_strokes",
+)
+KEPT_DRAWS = 60
+"""Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
+ENOUGH = 5
+"""Draws before a usual value is used at all: a median of 5 withstands two odd ones."""
+
+
+@dataclass(slots=True)
+class Usual:
+    """A running picture of one feature over the last draws: median, spread, extremes."""
+
+    values: deque[float] = field(default_factory=lambda: deque(maxlen=KEPT_DRAWS))
+    _stats: tuple[float, float, float, float] | None = None
+
+    def add(self, value: float) -> None:
+        """Take one draw's value."""
+        self.values.append(value)
+        self._stats = None
+
+    def _now(self) -> tuple[float, float, float, float]:
+        if self._stats is None:
+            x = np.fromiter(self.values, np.float64)
+            middle = float(np.median(x))
+            mad = 1.4826 * float(np.median(np.abs(x - middle)))
+            low, high = (float(v) for v in np.percentile(x, (5, 95)))
+            self._stats = (middle, mad, low, high)
+        return self._stats
+
+    @property
+    def known(self) -> bool:
+        """Enough draws to be used."""
+        return len(self.values) >= ENOUGH
+
+    @property
+    def median(self) -> float | None:
+        """The usual value, None before enough draws."""
+        return self._now()[0] if self.known else None
+
+    @property
+    def spread(self) -> float | None:
+        """Robust standard deviation, None before enough draws."""
+        return self._now()[1] if self.known else None
+
+    @property
+    def low(self) -> float | None:
+        """5th percentile, None before enough draws."""
+        return self._now()[2] if self.known else None
+
+    @property
+    def high(self) -> float | None:
+        """95th percentile, None before enough draws."""
+        return self._now()[3] if self.known else None
+
+
+@dataclass(slots=True)
+class Context:
+    """One pump as its detectors see it. Learning stops while a finding stands."""
+
+    site: Site
+    pump: Pump
+    scales: Scales
+    usual: dict[str, Usual] = field(default_factory=lambda: {k: Usual() for k in LEARNED})
+    recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
+    standing: dict[Kind, float] = field(default_factory=dict)
+    notes: dict[str, float] = field(default_factory=dict)
+    neighbours_low: int = 0
+
+    def of(self, feature: str) -> float | None:
+        """This pump's usual value of a feature, None before enough draws."""
+        return self.usual[feature].median
+
+    @property
+    def stall_pa(self) -> float:
+        """The stall pressure to expect: learned where it fits the set point, else computed."""
+        learned = self.of("stall_after_pa")
+        expected = self.scales.stall_pa
+        if learned is None or abs(learned - expected) > max(0.12 * expected, 41_400.0):
+            return expected
+        return learned
+
+    @property
+    def race_hz(self) -> float:
+        """A rate no draw of this pump reaches with liquid in it."""
+        own = self.usual["rate_hz"].high
+        floor = 0.35 * self.scales.dry_rate_hz
+        return floor if own is None else max(floor, min(1.5 * own, 0.8 * self.scales.dry_rate_hz))
+
+    def learn(self, event: Episode) -> None:
+        """Take a finished draw into the usual values, unless something is wrong."""
+        if event.open_ or event.what == "dead-head":
+            return
+        self.recent.append(event)
+        if self.standing or event.what != "draw" or event.features.get("cut"):
+            return
+        if event.strokes < 3:
+            return
+        for name, usual in self.usual.items():
+            value = event.duration_s if name == "duration_s" else event.features.get(name)
+            if name == "conductance":
+                value = conductance(event)
+            if value is not None:
+                usual.add(value)
+
+    def rebase(self) -> None:
+        """A logged repair or change of set point: what was usual no longer counts."""
+        for name in self.usual:
+            self.usual[name] = Usual()
+        self.recent.clear()
+
+
+def conductance(event: Episode) -> float | None:
+    """Strokes a second per square root of pressure (1/(s Pa^0.5)): the outlet's size as seen."""
+    rate, root = event.features.get("rate_hz"), event.features.get("sqrt_demand")
+    if rate is None or not root:
+        return None
+    return rate / root

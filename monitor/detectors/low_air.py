@@ -1,0 +1,88 @@
+"""Low air: the pump stalls below what its set point gives."""
+
+from dataclasses import dataclass
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import ALL_EVENTS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+
+@dataclass(slots=True)
+class LowAir(Detector):
+    """What it finds: air supply pressure below the pump's set point, or below 20 psi.
+
+    How it looks: after a draw the line stalls below air set pressure less lift less friction;
+    rate and pressure fall together along the outlet's curve. An idle line shows nothing, because
+    the check balls hold the old pressure; it shows at the next draw.
+
+    Needs: one draw that ends in a stall. An air sensor says it at once, also at rest.
+
+    Settings: low_share 0.20 of the expected stall pressure (chosen: friction of 0.3 to 5 psi,
+    a sensor of 1 % of 150 psi and a hand's readjustment of a regulator stay within it);
+    least_pa 6 psi (the sum of those errors at a low set point); clear_share 0.10 (deadband);
+    floor_pa 20 psi (common practice, the least the air valve works on).
+
+    Blind: while idle without an air sensor; to a loss under low_share; a set point turned down
+    by hand looks the same, so a change of that size must be logged or entered in the site file.
+
+    What to do: read the gauge at the pump at rest and in a draw; regulator, filter bowl, coupler.
+
+    References: force balance of an air-driven pump at rest (1:1 ratio less friction and lift);
+    ISO 6358 for flows.
+    """
+
+    low_share: float = 0.20
+    least_pa: float = 6.0 * PA_PER_PSI
+    clear_share: float = 0.10
+    floor_pa: float = 20.0 * PA_PER_PSI
+    kind = Kind.LOW_AIR
+    events = ALL_EVENTS
+
+    def __post_init__(self) -> None:
+        need(0.0 < self.clear_share < self.low_share < 1.0, "low_air.low_share")
+        need(self.least_pa > 0.0, "low_air.least_pa")
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge by the air sensor where fitted, else by the stall a draw ended on."""
+        f = event.features
+        air = f.get("air_before_pa") if event.what != "dead-head" else f.get("air_pa")
+        if air is not None:
+            return self._judge(event, context, air, context.scales.air_set_pa, "the air reads")
+        stall = f.get("stall_after_pa")
+        if event.what == "dead-head" or stall is None or not self._pushed(event, context):
+            return self.unknown(event, context)
+        return self._judge(event, context, stall, context.stall_pa, "after the draw it stalls at")
+
+    def _pushed(self, event: Episode, context: Context) -> bool:
+        """The pump itself brought the line to this level (it did not race, nor fall silent)."""
+        f = event.features
+        if event.strokes < 1 or (f.get("race_strokes") or 0) >= 5:
+            return False
+        stall, after = f.get("stall_after_pa"), f.get("after_stroke_pa")
+        fell = after is not None and stall is not None and after - stall > 0.25 * context.stall_pa
+        return not fell
+
+    def _judge(
+        self, event: Episode, context: Context, value: float, expected: float, how: str
+    ) -> Finding:
+        margin = max(self.low_share * expected, self.least_pa)
+        low = value < expected - margin
+        if context.scales.air_set_pa >= 1.1 * self.floor_pa:
+            low = low or value < self.floor_pa - context.scales.accuracy_pa
+        if not low:
+            if value >= expected - max(self.clear_share * expected, 0.6 * self.least_pa):
+                return self.no(event, context)
+            return self.unknown(event, context)
+        short = (expected - value) / expected
+        return self.yes(
+            event,
+            context,
+            (0.7 + 0.29 * min(1.0, (expected - value) / (2.0 * margin)), 0.3 + short),
+            f"Low air: {how} {value / PA_PER_PSI:.0f} psi where "
+            f"{expected / PA_PER_PSI:.0f} psi is expected.",
+            Evidence("stall pressure", value, "Pa", expected - margin, expected + margin),
+            causes=((Kind.LOW_AIR, 0.9), (Kind.PRESSURE_SENSOR, 0.1)),
+        )

@@ -1,0 +1,207 @@
+"""The one door to the heart: blocks in, findings and finished episodes out."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Finding, Presence
+from monitor.detectors.panel import DETECTORS
+from monitor.signals.scales import Scales
+from monitor.signals.segment import Segmenter
+from monitor.signals.types import Block, Episode
+from monitor.site import Pump, Site
+
+SILENT_S = 30.0
+"""Nothing for so long is silence: thirty messages missed (chosen; one message a second)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a push or a tick: verdicts, and episodes that have ended."""
+
+    findings: tuple[Finding, ...] = ()
+    episodes: tuple[Episode, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PumpNow:
+    """A pump at a glance, for boards. state: 'at rest', 'drawing', 'priming', 'running dry',
+    'running with no demand' or 'no data'."""
+
+    last_ts: float | None = None
+    pressure_pa: float | None = None
+    stroke_rate_hz: float = 0.0
+    state: str = "no data"
+    usual_low_pa: float | None = None
+    usual_high_pa: float | None = None
+    strokes_last_hour: int = 0
+
+
+@dataclass(slots=True)
+class Hour:
+    """Strokes of the last hour, in minutes."""
+
+    minutes: dict[int, int] = field(default_factory=dict)
+
+    def add(self, ts: Iterable[float]) -> None:
+        """Count strokes at these times."""
+        for t in ts:
+            minute = int(t // 60)
+            self.minutes[minute] = self.minutes.get(minute, 0) + 1
+
+    def total(self, now_ts: float) -> int:
+        """Strokes in the hour up to now."""
+        first = int(now_ts // 60) - 59
+        self.minutes = {m: n for m, n in self.minutes.items() if m >= first}
+        return sum(self.minutes.values())
+
+
+class PumpWatch:
+    """One pump: its segmenter, its context, its own set of detectors."""
+
+    def __init__(self, site: Site, pump: Pump) -> None:
+        self.pump = pump
+        self.context = Context(site, pump, Scales.of(pump))
+        self.segmenter = Segmenter(pump.id, self.context.scales)
+        self.detectors = tuple(d() for d in DETECTORS)
+        self.last_pressure_pa: float | None = None
+        self.last_event: Episode | None = None
+        self.hour = Hour()
+
+    def push(self, block: Block) -> list[Episode]:
+        """Cut the block; events that ended or were looked at."""
+        good = block.pressure_pa[-20:]
+        good = good[good == good]
+        self.last_pressure_pa = float(good.mean()) if len(good) else None
+        if len(block.stroke_ts):
+            self.hour.add(block.stroke_ts[-20_000:].tolist())
+        return self.segmenter.push(block)
+
+    def judge(self, event: Episode) -> list[Finding]:
+        """All detectors on one event; then learn from it."""
+        found: list[Finding] = []
+        for detector in self.detectors:
+            if event.what not in detector.events or (event.open_ and not detector.open_too):
+                continue
+            finding = detector.update(event, self.context)
+            if finding.presence is Presence.CANNOT_TELL:
+                continue
+            found.append(finding)
+        for finding in found:
+            if finding.presence is Presence.YES:
+                self.context.standing.setdefault(finding.kind, finding.since_ts)
+            else:
+                self.context.standing.pop(finding.kind, None)
+        self.context.learn(event)
+        self.last_event = event
+        return found
+
+    def now(self, now_ts: float | None = None) -> PumpNow:
+        """The pump at a glance."""
+        last = self.segmenter.last_ts
+        if last is None:
+            return PumpNow()
+        usual = self.context.usual["stall_after_pa"]
+        run = self.segmenter.run
+        return PumpNow(
+            last,
+            self.last_pressure_pa,
+            0.0 if run is None else run.rate_hz(),
+            self._state(now_ts if now_ts is not None else last),
+            usual.low,
+            usual.high,
+            self.hour.total(last),
+        )
+
+    def _state(self, now_ts: float) -> str:
+        last = self.segmenter.last_ts
+        if last is None or now_ts - last > SILENT_S:
+            return "no data"
+        standing = self.context.standing
+        if self.segmenter.run is None:
+            return "running with no demand" if Kind.NO_DEMAND in standing else "at rest"
+        if Kind.MISSED_PRIME in standing or Kind.DRUM_EMPTY in standing:
+            return "running dry"
+        if Kind.NO_DEMAND in standing:
+            return "running with no demand"
+        event = self.last_event
+        if event is not None and event.open_ and event.what == "prime":
+            return "priming"
+        return "drawing"
+
+
+class SiteWatch:
+    """All pumps of a site; what they share is judged here."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.pumps = {p.id: PumpWatch(site, p) for p in site.pumps}
+        self._silent: set[str] = set()
+
+    def push(self, pump_id: str, block: Block) -> Outcome:
+        """Take one block of one pump; raises KeyError for a pump the site does not have."""
+        watch = self.pumps[pump_id]
+        return self._judge(watch, watch.push(block))
+
+    def finish(self, pump_id: str) -> Outcome:
+        """The end of a pump's recording: close and judge what is open."""
+        watch = self.pumps[pump_id]
+        return self._judge(watch, watch.segmenter.finish())
+
+    def _judge(self, watch: PumpWatch, events: list[Episode]) -> Outcome:
+        if not events:
+            return _NOTHING
+        findings: list[Finding] = []
+        for event in events:
+            findings.extend(watch.judge(event))
+        return Outcome(tuple(findings), tuple(e for e in events if not e.open_))
+
+    def tick(self, now_ts: float) -> Outcome:
+        """What time alone says: nodes that went silent and came back."""
+        findings: list[Finding] = []
+        for pump_id, watch in self.pumps.items():
+            last = watch.segmenter.last_ts
+            if last is None:
+                continue
+            silent = now_ts - last > SILENT_S
+            if silent or pump_id in self._silent:
+                findings.append(self._silence(pump_id, last, now_ts, silent=silent))
+            (self._silent.add if silent else self._silent.discard)(pump_id)
+        return Outcome(tuple(findings))
+
+    def _silence(self, pump_id: str, last_ts: float, now_ts: float, *, silent: bool) -> Finding:
+        presence = Presence.YES if silent else Presence.NO
+        sentence = f"Node silent: nothing heard for {now_ts - last_ts:.0f} s." if silent else ""
+        return Finding(
+            pump_id,
+            Kind.NODE_SILENT,
+            presence,
+            now_ts,
+            last_ts,
+            0.99 if silent else 0.0,
+            0.6 if silent else 0.0,
+            sentence,
+            causes=((Kind.NODE_SILENT, 1.0),) if silent else (),
+        )
+
+    def now(self, pump_id: str, now_ts: float | None = None) -> PumpNow:
+        """One pump at a glance; state is 'no data' when now_ts is far past its last sample."""
+        return self.pumps[pump_id].now(now_ts)
+
+    def note(self, pump_id: str, kind: str, ts: float) -> None:
+        """A work entry (repair, set point, drum change): what was usual no longer counts."""
+        watch = self.pumps[pump_id]
+        watch.context.notes[kind] = ts
+        watch.context.rebase()
+        for detector in watch.detectors:
+            detector.rebase()
+
+    def history(self, pump_id: str, episodes: Iterable[Episode]) -> None:
+        """Rebuild what was learned from stored finished episodes, oldest first, quietly."""
+        watch = self.pumps[pump_id]
+        for episode in episodes:
+            watch.judge(episode)
+
+
+_NOTHING = Outcome()

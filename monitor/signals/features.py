@@ -1,0 +1,380 @@
+"""The features of one run: what the trace and the strokes say, in SI, None where they do not."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.signals import dips
+from monitor.signals.scales import Scales
+from monitor.signals.strokes import Features, change, rhythm
+from monitor.signals.types import Block, Episode, FloatArray
+from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
+
+BoolArray = NDArray[np.bool_]
+
+DROP_PA = 2.0 * PA_PER_PSI
+RACE_SHARE = 0.35
+"""An interval counts as racing when its rate is over this share of the dry rate: ordinary chemical
+flows run at 4 to 10 % of it (computed), and the class's exhaust paths spread over 1 : 2 about the
+nominal one, so that a slow pump's dry rate is half the expected one."""
+DRY_PRESSURE_SHARE = 0.35
+"""A racing stroke is dry when pressure is under this share of the stall pressure (computed)."""
+AFTER_S = 3.0
+"""The last seconds of an ended run, by rule flat, give the stall pressure it ended on."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """A run as it stands: trace from before_s ahead of start_sec to now_sec, all stroke times."""
+
+    pump: str
+    scales: Scales
+    raw: tuple[Block, ...]
+    stroke_ts: FloatArray
+    start_sec: int
+    now_sec: int
+    level_pa: float
+    before_s: float
+    open_: bool
+    cut: bool
+    continued_s: float
+    rest_s: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """Good samples only, ts in s from the run's start; demand and air as they came (or None)."""
+
+    ts: FloatArray
+    p: FloatArray
+    dt_s: float
+    null_share: float
+    demand: FloatArray | None
+    air_pa: FloatArray | None
+
+
+def _column(raw: tuple[Block, ...], name: str) -> FloatArray | None:
+    """An optional column over all pieces; NaN for pieces without it."""
+    got = [getattr(b, name) for b in raw]
+    if all(x is None for x in got):
+        return None
+    return np.concatenate(
+        [
+            np.full(len(b.pressure_pa), np.nan) if x is None else x
+            for b, x in zip(raw, got, strict=True)
+        ]
+    )
+
+
+def _trace(look: Look) -> Trace:
+    """The samples of a look, failed reads left out."""
+    raw = look.raw
+    if not raw:
+        return Trace(np.empty(0), np.empty(0), 0.05, 1.0, None, None)
+    p = np.concatenate([b.pressure_pa for b in raw])
+    zero = look.start_sec  # times count from the run's start: a Unix time leaves few digits
+    ts = np.concatenate([(b.t0_ts - zero) + np.arange(len(b.pressure_pa)) * b.dt_s for b in raw])
+    demand, air = _column(raw, "demand"), _column(raw, "air_pa")
+    here = (ts >= -look.before_s) & (ts < look.now_sec - zero)
+    good = here & ~np.isnan(p)
+    asked = int(here.sum())
+    return Trace(
+        ts[good],
+        p[good],
+        raw[-1].dt_s,
+        1.0 - float(good.sum()) / asked if asked else 1.0,
+        None if demand is None else demand[good],
+        None if air is None else air[good],
+    )
+
+
+def measure(look: Look) -> Episode:
+    """The episode of a look, with every feature (see the docstrings of the groups below)."""
+    tr = _trace(look)
+    s = look.stroke_ts - look.start_sec
+    run = tr.ts >= 0.0
+    f: Features = {
+        "stall_before_pa": None if np.isnan(look.level_pa) else look.level_pa,
+        "rest_before_s": look.rest_s,
+        "continued_s": look.continued_s,
+        "cut": float(look.cut),
+        "null_share": tr.null_share,
+        "sample_s": tr.dt_s,
+    }
+    f.update(rhythm(s))
+    f.update(_spread(tr, run, look))
+    f.update(_known(tr, run, look))
+    f.update(_strokes(tr, s, look))
+    f.update(_start(tr, run, s, look))
+    f.update(_close(tr, s, look, f))
+    return Episode(
+        look.pump,
+        _what(f, len(s)),
+        float(look.start_sec),
+        float(look.now_sec),
+        look.open_,
+        len(s),
+        f,
+        look.stroke_ts,
+    )
+
+
+def _what(f: Features, strokes: int) -> str:
+    """'prime', 'idle strokes' or 'draw'."""
+    if (f["dry_start_strokes"] or 0) >= 3:
+        return "prime"
+    below = f["below_s"]
+    if 1 <= strokes <= 2 and below is not None and below <= 1.0 * strokes:
+        return "idle strokes"
+    return "draw"
+
+
+def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
+    """Pressure over the whole run: extremes, spread, time under the level, last seconds."""
+    p = tr.p[run]
+    out: Features = dict.fromkeys(
+        (
+            "low_pa",
+            "high_pa",
+            "spread_pa",
+            "below_s",
+            "tail_pa",
+            "tail_std_pa",
+        )
+    )
+    if len(p) < 3:
+        return out
+    ts = tr.ts[run]
+    out["low_pa"], out["high_pa"] = float(p.min()), float(p.max())
+    out["spread_pa"] = float(p.std())
+    if not np.isnan(look.level_pa):
+        out["below_s"] = float((p < look.level_pa - DROP_PA).sum()) * tr.dt_s
+    tail = p[ts >= look.now_sec - look.start_sec - AFTER_S]
+    if len(tail) >= 3:
+        out["tail_pa"] = float(np.median(tail))
+        out["tail_std_pa"] = float(tail.std())
+    return out
+
+
+def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
+    """What demand and air sensors say, where fitted: open time, strokes while shut, air."""
+    out: Features = dict.fromkeys(
+        ("demand_s", "shut_strokes", "shut_s", "air_pa", "air_low_pa", "air_before_pa")
+    )
+    if tr.air_pa is not None:
+        air = tr.air_pa[run]
+        air = air[~np.isnan(air)]
+        if len(air):
+            out["air_pa"] = float(air.mean())
+            out["air_low_pa"] = float(air.min())
+        before = tr.air_pa[~run]
+        before = before[~np.isnan(before)]
+        if len(before):
+            out["air_before_pa"] = float(before.mean())
+    if tr.demand is not None:
+        ts, d = tr.ts[run], tr.demand[run]
+        known = ~np.isnan(d)
+        if known.any():
+            on = known & (d > 0.5)
+            out["demand_s"] = float(on.sum()) * tr.dt_s
+            last_on = float(ts[on][-1]) if on.any() else -1.0
+            # strokes more than 2 s after the last known opening; a spongy line is still filling
+            out["shut_s"] = max(look.now_sec - look.start_sec - last_on - 2.0, 0.0)
+            out["shut_strokes"] = float((look.stroke_ts - look.start_sec > last_on + 2.0).sum())
+    return out
+
+
+def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
+    """Per whole stroke: demand pressure, dips, racing and dry strokes, change within the run."""
+    names = (
+        "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa", "dip_pa", "dip_s",
+        "fall_pa_s", "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
+        "dry_start_strokes", "dry_strokes", "split_rate_ratio", "split_before_pa",
+        "split_after_pa", "split_before_strokes", "trend_rate", "trend_pa", "trend_dip_s",
+        "early_rate_hz", "late_rate_hz", "early_pa", "late_pa", "dip_ratio",
+    )  # fmt: skip
+    out: Features = dict.fromkeys(names)
+    out["dry_start_strokes"] = 0.0
+    out["race_strokes"] = 0.0
+    out["dry_strokes"] = 0.0
+    if len(tr.p) < 5:
+        return out
+    inside = s[(s >= tr.ts[0]) & (s <= tr.ts[-1])]
+    if len(inside) < 3:
+        out["dip_ratio"] = _dip_ratio(tr, look, len(s))
+        return out
+    t = np.diff(inside)
+    mean_pa = _interval_means(tr.ts, tr.p, inside)
+    out["dip_ratio"] = _dip_ratio(tr, look, len(inside))
+    out.update(_whole(tr, inside))
+    out.update(_race(tr, inside, t, mean_pa, look.scales))
+    out.update(_change(t, mean_pa))
+    return out
+
+
+def _dip_ratio(tr: Trace, look: Look, strokes: int) -> float | None:
+    """Dips counted in the trace over strokes counted; None when dips cannot be counted."""
+    p = tr.p[tr.ts >= 0.0]
+    found = dips.count(p)
+    if found is None:
+        return None
+    return found / strokes if strokes else float(found)
+
+
+def _interval_means(ts: FloatArray, p: FloatArray, s: FloatArray) -> FloatArray:
+    """Mean pressure of each stroke interval, interpolated where it holds no sample."""
+    area = np.concatenate(([0.0], np.cumsum((p[1:] + p[:-1]) / 2 * np.diff(ts))))
+    at = np.interp(s, ts, area)
+    width = np.maximum(np.diff(s), 1e-6)
+    return np.where(np.diff(s) > 1e-6, np.diff(at) / width, np.interp(s[:-1], ts, p))
+
+
+def _whole(tr: Trace, s: FloatArray) -> Features:
+    """Averages over whole strokes, the first left out when there are enough."""
+    first = 1 if len(s) >= 4 else 0
+    lo, hi = np.searchsorted(tr.ts, (s[first], s[-1]))
+    p = tr.p[lo:hi]
+    out: Features = {}
+    if len(p) < 2:
+        return out
+    out["demand_pa"] = float(p.mean())
+    out["sqrt_demand"] = float(np.sqrt(np.maximum(p, 0.0)).mean())
+    out["demand_low_pa"], out["demand_high_pa"] = (float(x) for x in np.percentile(p, (10, 90)))
+    per = dips.between(tr.ts, tr.p, s[first:])
+    if per is not None:
+        _, _, low, high, width = per
+        out["dip_pa"] = float(np.median(high - low))
+        out["dip_s"] = float(np.median(width))
+        third = len(width) // 3
+        if third >= 3:
+            a, b = float(np.median(width[:third])), float(np.median(width[-third:]))
+            out["trend_dip_s"] = b / a if a > 0 else None
+    out["fall_pa_s"] = dips.slope(tr.ts, tr.p, s[first:])
+    return out
+
+
+def _race(tr: Trace, s: FloatArray, t: FloatArray, mean_pa: FloatArray, scales: Scales) -> Features:
+    """Racing strokes: how many at the start, how many now, at what rate, pressure and swing."""
+    racing = t < 1.0 / (RACE_SHARE * scales.dry_rate_hz)
+    dry = racing & (mean_pa < DRY_PRESSURE_SHARE * scales.stall_pa)
+    out: Features = {
+        "dry_start_strokes": float(_leading(dry)),
+        "dry_strokes": float(dry.sum()),
+        "race_strokes": 0.0,
+    }
+    n = _leading(racing[::-1])
+    if n >= 3:
+        span = float(s[-1] - s[-1 - n])
+        lo, hi = np.searchsorted(tr.ts, (s[-1 - n], s[-1]))
+        p = tr.p[lo:hi]
+        out["race_strokes"] = float(n)
+        out["race_s"] = span
+        out["race_rate_hz"] = n / span if span > 0 else None
+        if len(p) >= 3:
+            out["race_pa"] = float(np.median(p))
+            # what a slow drift adds is taken out by differencing over one stroke
+            out["race_swing_pa"] = float(np.subtract(*np.percentile(p[-200:], (90, 10))))
+    return out
+
+
+def _leading(flags: BoolArray) -> int:
+    """Length of the leading stretch of True that tolerates single misses."""
+    if not len(flags) or not flags[0]:
+        return 0
+    bad = ~flags
+    double = np.flatnonzero(bad[:-1] & bad[1:])
+    end = int(double[0]) if len(double) else len(flags)
+    while end > 0 and not flags[end - 1]:
+        end -= 1
+    return end
+
+
+def _change(t: FloatArray, mean_pa: FloatArray) -> Features:
+    """Early against late in the run, and the sharpest change of rate in it."""
+    out: Features = {}
+    third = len(t) // 3
+    if third >= 3:
+        a, b = float(np.mean(t[:third])), float(np.mean(t[-third:]))
+        pa_, pb = float(np.mean(mean_pa[:third])), float(np.mean(mean_pa[-third:]))
+        out["early_rate_hz"], out["late_rate_hz"] = (
+            (1 / a if a > 0 else None),
+            (1 / b if b > 0 else None),
+        )
+        out["early_pa"], out["late_pa"] = pa_, pb
+        out["trend_rate"] = a / b if b > 0 else None
+        out["trend_pa"] = pb - pa_
+    split = change(t)
+    if split is not None:
+        k, ratio = split
+        out["split_rate_ratio"] = ratio
+        out["split_before_strokes"] = float(k)
+        out["split_before_pa"] = float(np.median(mean_pa[:k]))
+        out["split_after_pa"] = float(np.median(mean_pa[k:]))
+    return out
+
+
+def _start(tr: Trace, run: BoolArray, s: FloatArray, look: Look) -> Features:
+    """From the fall of pressure to the first stroke (s)."""
+    out: Features = {"first_stroke_delay_s": None}
+    if np.isnan(look.level_pa) or not len(s):
+        return out
+    p, ts = tr.p[run], tr.ts[run]
+    under = np.flatnonzero(p < look.level_pa - DROP_PA)
+    if len(under):
+        out["first_stroke_delay_s"] = float(s[0] - ts[under[0]])
+    return out
+
+
+def _close(tr: Trace, s: FloatArray, look: Look, f: Features) -> Features:
+    """The way back to stall: recovery time (s), strokes it took, trapped gas (mL at atmosphere)."""
+    names = (
+        "stall_after_pa",
+        "after_stroke_pa",
+        "recovery_s",
+        "strokes_to_stall",
+        "gas_ml",
+        "gas_low_ml",
+        "gas_high_ml",
+        "refill_from_pa",
+    )
+    out: Features = dict.fromkeys(names)
+    if look.open_ or look.cut or f["tail_pa"] is None:
+        return out
+    stall = f["tail_pa"]
+    out["stall_after_pa"] = stall
+    if len(s):
+        soon = tr.p[(tr.ts >= s[-1] + 0.3) & (tr.ts < s[-1] + 1.5)]
+        out["after_stroke_pa"] = float(np.median(soon)) if len(soon) else None
+    demand = f["demand_pa"] if f["demand_pa"] is not None else f["low_pa"]
+    if demand is None or stall - demand < 0.5 * PA_PER_PSI or not len(s):
+        return out
+    rise = stall - demand
+    under_90 = np.flatnonzero(tr.p < demand + 0.9 * rise)
+    under_20 = np.flatnonzero(tr.p < demand + 0.2 * rise)
+    if len(under_90) and len(under_20):
+        out["recovery_s"] = float(tr.ts[under_90[-1]] - tr.ts[under_20[-1]])
+    out.update(_gas(tr, s, stall, look.scales))
+    return out
+
+
+def _gas(tr: Trace, s: FloatArray, stall: float, scales: Scales) -> Features:
+    """Gas from the strokes that brought the line from its lowest pressure to stall (Boyle).
+
+    V_atm = dV P1 P2 / (P_atm (P2 - P1)), dV = N V_d - C_h (P2 - P1), isothermal; the band is one
+    stroke either way, for nobody knows where in its stroke the pump stood.
+    """
+    low = float(tr.p.min())
+    deep = np.flatnonzero(tr.p < low + 0.1 * (stall - low))
+    t1, p1 = float(tr.ts[deep[-1]]), float(tr.p[deep[-1]])
+    n = int((s > t1).sum())
+    out: Features = {"strokes_to_stall": float(n), "refill_from_pa": p1}
+    if stall - p1 < 1.0 * PA_PER_PSI:
+        return out
+    a1, a2 = p1 + STANDARD_ATMOSPHERE_PA, stall + STANDARD_ATMOSPHERE_PA
+    per_ml = a1 * a2 / (STANDARD_ATMOSPHERE_PA * (a2 - a1))
+    hose = scales.line_ml_per_pa * (stall - p1)
+    v = scales.displacement_ml
+    for name, strokes in (("gas_low_ml", n - 1), ("gas_ml", n), ("gas_high_ml", n + 1)):
+        out[name] = max(0.0, (strokes * v - hose) * per_ml)
+    return out

@@ -1,0 +1,218 @@
+"""A pump at rest: the level it holds, how it drifts, and a summary now and then."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.signals.seconds import Seconds
+from monitor.signals.types import Episode, FloatArray
+
+DECADE_S = 10
+SUMMARY_S = (60, 120, 300)
+SUMMARY_EVERY_S = 300
+NAN = float("nan")
+BoolArray = NDArray[np.bool_]
+
+
+def summary_due(age_s: int) -> int:
+    """The next age (s) after age_s at which a rest is summed up."""
+    for due in SUMMARY_S:
+        if age_s < due:
+            return due
+    return (age_s // SUMMARY_EVERY_S + 1) * SUMMARY_EVERY_S
+
+
+@dataclass(slots=True)
+class Sums:
+    """Moments of the seconds of a stretch, enough for mean, slope and extremes."""
+
+    t0: int = 0
+    n: int = 0
+    bad: int = 0
+    t: float = 0.0
+    p: float = 0.0
+    tt: float = 0.0
+    tp: float = 0.0
+    low: float = np.inf
+    high: float = -np.inf
+    swing: float = 0.0
+    samples: int = 0
+    demand: float = 0.0
+    demand_n: int = 0
+    air: float = 0.0
+    air_n: int = 0
+
+    def add(self, b: Seconds, lo: int, hi: int) -> None:
+        """Take seconds [lo, hi)."""
+        mean = b.mean_pa[lo:hi]
+        good = ~np.isnan(mean)
+        n = int(good.sum())
+        self.bad += hi - lo - n
+        if b.demand is not None:
+            known = b.demand[lo:hi]
+            known = known[~np.isnan(known)]
+            self.demand += float(known.sum())
+            self.demand_n += len(known)
+        if b.air_pa is not None:
+            known = b.air_pa[lo:hi]
+            known = known[~np.isnan(known)]
+            self.air += float(known.sum())
+            self.air_n += len(known)
+        if n == 0:
+            return
+        p = mean[good]
+        t = (b.sec[lo:hi][good] - self.t0).astype(np.float64)
+        self.n += n
+        self.p += float(p.sum())
+        self.t += float(t.sum())
+        self.tt += float(t @ t)
+        self.tp += float(t @ p)
+        self.low = min(self.low, float(b.low_pa[lo:hi][good].min()))
+        self.high = max(self.high, float(b.high_pa[lo:hi][good].max()))
+        self.swing += float((b.high_pa[lo:hi][good] - b.low_pa[lo:hi][good]).sum())
+        self.samples += int(b.n[lo:hi].sum())
+
+    def features(self) -> dict[str, float | None]:
+        """Level, slope and the like of the stretch, in SI."""
+        bottom = self.n * self.tt - self.t * self.t
+        slope = (self.n * self.tp - self.t * self.p) / bottom if bottom > 0 else None
+        return {
+            "level_pa": self.p / self.n if self.n else None,
+            "low_pa": self.low if self.n else None,
+            "high_pa": self.high if self.n else None,
+            "slope_pa_s": slope,
+            "swing_pa": self.swing / self.n if self.n else None,
+            "null_share": self.bad / (self.n + self.bad) if self.n + self.bad else None,
+            "demand_share": self.demand / self.demand_n if self.demand_n else None,
+            "air_pa": self.air / self.air_n if self.air_n else None,
+        }
+
+
+@dataclass(slots=True)
+class Rest:
+    """The rest that is going on: its level in whole decades of seconds, its sums."""
+
+    level_pa: float = NAN
+    last_rest_s: float | None = None
+    start_sec: int | None = None
+    end_sec: int = 0
+    first_level_pa: float = NAN
+    _sums: Sums = field(default_factory=Sums)
+    _decade: int = -1
+    _decade_n: int = 0
+    _decade_sum: float = 0.0
+
+    def begin(self, level_pa: float | None) -> None:
+        """A run ended; the rest starts at the level the run ended on."""
+        if level_pa is not None and level_pa == level_pa:
+            self.level_pa = level_pa
+        self.start_sec = None
+        self._decade = -1
+
+    def close(self, pump: str) -> list[Episode]:
+        """The rest is over: its last summary, and its length for the run that follows."""
+        if self.start_sec is None:
+            self.last_rest_s = 0.0
+            return []
+        self.last_rest_s = float(self.end_sec - self.start_sec)
+        out = [self._episode(pump, open_=False)]
+        self.start_sec = None
+        self._decade = -1
+        return out
+
+    def _episode(self, pump: str, *, open_: bool) -> Episode:
+        features = self._sums.features()
+        features["first_level_pa"] = None if np.isnan(self.first_level_pa) else self.first_level_pa
+        features["window_s"] = float(self._sums.n + self._sums.bad)
+        start = float(self.start_sec or 0)
+        return Episode(pump, "dead-head", start, float(self.end_sec), open_, 0, features)
+
+    def eat(
+        self, pump: str, b: Seconds, i: int, moved: BoolArray, drop_pa: float
+    ) -> tuple[int, bool, list[Episode]]:
+        """Take the resting seconds [i, i + len(moved)) until something moves.
+
+        Gives the index of the first second not taken, whether it moved, and the summaries due.
+        """
+        end = i + len(moved)
+        stop = self._first_move(b, i, moved, drop_pa)
+        found: list[Episode] = []
+        if stop > i and self.start_sec is None:
+            self.start_sec = int(b.sec[i])
+            self.first_level_pa = NAN
+            self._sums = Sums(t0=self.start_sec)
+        while i < stop:
+            start = self.start_sec or 0
+            due = start + summary_due(self.end_sec - start if self.end_sec > start else 0)
+            k = min(stop, int(np.searchsorted(b.sec, due)))
+            k = max(k, i + 1)
+            self._sums.add(b, i, k)
+            self._levels(b, i, k)
+            self.end_sec = int(b.sec[k - 1]) + 1
+            if self.end_sec >= due:
+                found.append(self._episode(pump, open_=True))
+                self._sums = Sums(t0=self.end_sec)
+            i = k
+        return stop, stop < end, found
+
+    def _first_move(self, b: Seconds, i: int, moved: BoolArray, drop_pa: float) -> int:
+        """Index of the first second with a stroke, an open valve or a fall; the end if none."""
+        end = i + len(moved)
+        level = self._level_ahead(b, i, end)
+        with np.errstate(invalid="ignore"):
+            active = moved | (b.low_pa[i:end] < level - drop_pa)
+        first = int(active.argmax())
+        return i + first if active[first] else end
+
+    def _level_ahead(self, b: Seconds, i: int, end: int) -> FloatArray:
+        """The level each coming second is compared with, were all before it at rest."""
+        mean = b.mean_pa[i:end]
+        decade = b.sec[i:end] // DECADE_S
+        level = np.full(len(mean), self.level_pa)
+        if np.isnan(self.level_pa) and len(mean):
+            level[:] = self._opening_level(mean)
+        if len(mean) == 0 or (decade[-1] == decade[0] and self._decade in (-1, decade[0])):
+            return level
+        good = ~np.isnan(mean)
+        at = np.flatnonzero(np.diff(decade, prepend=decade[0] - 1))
+        total = np.add.reduceat(np.where(good, mean, 0.0), at)
+        n = np.add.reduceat(good.astype(np.int64), at)
+        before_sum, before_n = self._decade_sum, self._decade_n
+        if self._decade == decade[0]:
+            total[0] += before_sum
+            n[0] += before_n
+        current = float(level[0])
+        if self._decade not in (-1, int(decade[0])) and before_n >= 3:
+            current = before_sum / before_n
+        levels = np.empty(len(at))
+        for j in range(len(at)):
+            levels[j] = current
+            if n[j] >= 3:
+                current = total[j] / n[j]
+        return np.repeat(levels, np.diff(np.append(at, len(mean))))
+
+    def _opening_level(self, mean: FloatArray) -> float:
+        """A first level when nothing is known: the first good second."""
+        good = mean[~np.isnan(mean)]
+        return float(good[0]) if len(good) else NAN
+
+    def _levels(self, b: Seconds, i: int, k: int) -> None:
+        """Carry the level over the resting seconds [i, k)."""
+        mean = b.mean_pa[i:k]
+        if np.isnan(self.level_pa):
+            self.level_pa = self._opening_level(mean)
+        if np.isnan(self.first_level_pa):
+            self.first_level_pa = self._opening_level(mean)
+        decade = b.sec[i:k] // DECADE_S
+        at = np.flatnonzero(np.diff(decade, prepend=decade[0] - 1))
+        good = ~np.isnan(mean)
+        total = np.add.reduceat(np.where(good, mean, 0.0), at).tolist()
+        n = np.add.reduceat(good.astype(np.int64), at).tolist()
+        for d, s, c in zip(decade[at].tolist(), total, n, strict=True):
+            if d != self._decade:
+                if self._decade_n >= 3 and self._decade != -1:
+                    self.level_pa = self._decade_sum / self._decade_n
+                self._decade, self._decade_sum, self._decade_n = d, 0.0, 0
+            self._decade_sum += s
+            self._decade_n += c
