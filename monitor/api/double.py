@@ -22,6 +22,8 @@ from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.watch import PumpNow
 from monitor.signals.types import Episode
 from monitor.site import AirSupply, Fluid, Pump, Sensors, Site
+from monitor.store.alarm_book import SCHEMA as ALARMS
+from monitor.store.alarm_book import AlarmBook
 from monitor.store.core import Core, Schema
 from monitor.store.episodes import SCHEMA as EPISODES
 from monitor.store.episodes import EpisodeBook
@@ -151,9 +153,13 @@ class Double:
     def find(self, site: str, *findings: Finding) -> None:
         """Let the alarm machine hear these, then let its delays run out."""
         machine = self.machines[site]
-        self.history += machine.update(list(findings), max(f.ts for f in findings))
-        self.history += machine.tick(self.time_ts)
+        changes = machine.update(list(findings), max(f.ts for f in findings))
+        self._remember(site, changes + machine.tick(self.time_ts))
         self.changed(*(f"alarm:{a.id}" for a in machine.alarms()))
+
+    def _remember(self, site: str, changes: Sequence[Change]) -> None:
+        self.history += changes
+        AlarmBook(self.core).save(site, changes, self.machines[site].dump())
 
     def changed(self, *ids: str) -> None:
         """Say that these changed."""
@@ -220,7 +226,7 @@ class Double:
         self._keep(alarm_id, self._machine_of(alarm_id).unshelve(alarm_id, by, self.time_ts))
 
     def _keep(self, alarm_id: str, changes: Sequence[Change]) -> None:
-        self.history += changes
+        self._remember(alarm_id.split(".")[0], changes)
         self.changed(f"alarm:{alarm_id}")
 
     def out(self, site: str) -> Mapping[str, OutOfService]:
@@ -231,9 +237,10 @@ class Double:
         """As the machine does."""
         machine = self.machines[site]
         if on:
-            self._keep(subject, machine.out_of_service(subject, by, reason, self.time_ts))
+            self._remember(site, machine.out_of_service(subject, by, reason, self.time_ts))
         else:
-            self._keep(subject, machine.return_to_service(subject, by, self.time_ts))
+            self._remember(site, machine.return_to_service(subject, by, self.time_ts))
+        self.changed(f"{site}/{subject}")
 
     def add_work(self, entry: Entry) -> int:
         """Into the work log."""
@@ -272,7 +279,7 @@ class Double:
 
 def core_schemas() -> tuple[Schema, ...]:
     """The rooms whose tables the double needs."""
-    return (EPISODES, WORK)
+    return (EPISODES, WORK, ALARMS)
 
 
 def finding(subject: str, kind: Kind, since_ts: float, sentence: str) -> Finding:

@@ -14,6 +14,7 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.api import board as board_api
 from monitor.api import events
+from monitor.api import pump as pump_api
 from monitor.api.accounts import Accounts
 from monitor.api.find import NotFound
 from monitor.api.guard import (
@@ -27,10 +28,11 @@ from monitor.api.live import Live
 from monitor.api.web import Web, WebSettings
 from monitor.errors import StoreUnavailable, StrokewiseError
 from monitor.pages import board as board_page
+from monitor.pages import pump as pump_page
 from monitor.pages.render import STATIC, Look, here, make_environment
 
-API_ROUTERS = (board_api.router, events.router)
-PAGE_ROUTERS = (board_page.router,)
+API_ROUTERS = (board_api.router, pump_api.router, events.router)
+PAGE_ROUTERS = (board_page.router, pump_page.router)
 
 
 class Kept(StaticFiles):

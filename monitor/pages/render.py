@@ -1,13 +1,13 @@
 """Templates and what every one of them has at hand."""
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 from urllib.parse import urlsplit
 
-from fastapi import Request
+from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
@@ -15,7 +15,9 @@ from markupsafe import Markup
 from monitor.advice.kinds import Priority
 from monitor.api.accounts import Caller, May
 from monitor.api.board import bay_words
-from monitor.api.web import Web
+from monitor.api.guard import CanSee
+from monitor.api.live import Live
+from monitor.api.web import Web, WebHere
 from monitor.api.words import Words
 from monitor.charts.svg import CLASS, SHAPES
 from monitor.pages.languages import Language, choose_language
@@ -83,16 +85,26 @@ class Look:
     caller: Caller | None
     site: Site | None = None
     nav: str = ""
-    language: Language = field(init=False)
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "language", choose_language(self.request))
+    def at(self, site: Site, nav: str = "") -> "Look":
+        """The same request, at a place."""
+        return replace(self, site=site, nav=nav)
+
+    @property
+    def live(self) -> Live:
+        """The running service."""
+        return self.web.live
 
     @property
     def words(self) -> Words:
         """Numbers and times of the site of this page."""
         site = self.site or self.web.live.sites()[0]
         return Words(site, self.web.live.now_ts(), self.language.locale, self.language.gettext)
+
+    @property
+    def language(self) -> Language:
+        """The reader's language."""
+        return choose_language(self.request)
 
     def page(self, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
         """The page."""
@@ -112,6 +124,14 @@ class Look:
             **context,
         )
         return HTMLResponse(text, status_code=status)
+
+
+def look_for_seeing(request: Request, web: WebHere, caller: CanSee) -> Look:
+    """A page for somebody who may see."""
+    return Look(request, web, caller)
+
+
+SeeingLook = Annotated[Look, Depends(look_for_seeing)]
 
 
 def here(request: Request) -> str:

@@ -51,6 +51,32 @@ class EpisodeBook:
             for kind, start, end, strokes, features in rows
         ]
 
+    def totals(
+        self, site: str, pump: str, from_ts: float, to_ts: float
+    ) -> dict[str, tuple[int, int, float]]:
+        """what -> (count, strokes, seconds) of the episodes that start in [from, to)."""
+        rows = self._core.rows(
+            "SELECT what, count(*), sum(strokes), sum(end_ts - start_ts) FROM episode"
+            " WHERE site=? AND pump=? AND start_ts>=? AND start_ts<? GROUP BY what",
+            (site, pump, from_ts, to_ts),
+        )
+        return {what: (int(n), int(strokes), float(s)) for what, n, strokes, s in rows}
+
+    def newest(
+        self, site: str, pump: str, from_ts: float, to_ts: float, *, limit: int
+    ) -> list[Episode]:
+        """The last `limit` episodes that start in [from, to), newest first."""
+        rows = self._core.rows(
+            "SELECT what, start_ts, end_ts, strokes, features FROM episode"
+            " WHERE site=? AND pump=? AND start_ts>=? AND start_ts<?"
+            " ORDER BY start_ts DESC LIMIT ?",
+            (site, pump, from_ts, to_ts, limit),
+        )
+        return [
+            Episode(pump, kind, start, end, False, strokes, json.loads(features))
+            for kind, start, end, strokes, features in rows
+        ]
+
     def forget(self, site: str, pump: str, from_ts: float) -> None:
         """Drop episodes that start at or after a time, before history is judged again."""
         with self._core.write() as db:

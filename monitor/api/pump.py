@@ -1,0 +1,448 @@
+"""One pump over any window: what stands, what was, the numbers behind."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import Annotated
+
+import numpy as np
+from fastapi import APIRouter, Depends, Query
+
+from monitor.alarms.types import Alarm
+from monitor.api.board import usual_band
+from monitor.api.find import get_pump
+from monitor.api.guard import CanSee
+from monitor.api.history import alarms_between
+from monitor.api.live import Live
+from monitor.api.rows import AlarmRow, EvidenceRow, Row, alarm_row, evidence_rows, pump_label
+from monitor.api.web import WebHere
+from monitor.api.window import WindowQuery
+from monitor.api.words import Words
+from monitor.charts.columns import FloatArray
+from monitor.charts.ticks import day_start_ts
+from monitor.charts.trace import COLUMNS, Mark, Note, Stretch, Trace
+from monitor.detectors.finding import Evidence
+from monitor.detectors.watch import PumpNow
+from monitor.hydraulics.installation import check_pump
+from monitor.signals.types import Episode
+from monitor.site import Pump, Site
+from monitor.store.episodes import EpisodeBook
+from monitor.store.interface import Level, Series
+from monitor.store.work_log import Entry, WorkLog
+
+STRETCHES_WITHIN_S = 8 * 86_400.0
+"""Beyond that single draws are thinner than a pixel and are told as numbers only."""
+EPISODE_ROWS = 30
+DAY_S = 86_400.0
+
+
+class Summary(Row):
+    """The window in numbers; None where there is nothing to say it from."""
+
+    lowest_pa: float | None
+    lowest_ts: float | None
+    highest_pa: float | None
+    highest_ts: float | None
+    strokes: int
+    volume_ml: float | None
+    draws: int
+    drawing_s: float
+    rest_strokes: int
+    rest_s: float
+    silent_s: float
+
+
+class EpisodeRow(Row):
+    """One finished episode; features in SI with the unit in the name."""
+
+    what: str
+    start_ts: float
+    end_ts: float
+    strokes: int
+    features: dict[str, float | None]
+
+
+class WorkRow(Row):
+    """One line of the work log."""
+
+    id: int
+    pump: str
+    ts: float
+    kind: str
+    by: str
+    text: str
+    values: dict[str, float]
+    undone_ts: float | None
+    undone_by: str | None
+
+
+class DayRow(Row):
+    """One day (or month) of the window."""
+
+    start_ts: float
+    lowest_pa: float | None
+    highest_pa: float | None
+    strokes: int
+
+
+class CheckRow(Row):
+    """One line of the installation check."""
+
+    pump: str
+    name: str
+    value: float | None
+    unit: str
+    text: str
+    limit: str
+    verdict: str
+    source: str
+    what_to_change: str
+
+
+class PumpPage(Row):
+    """Everything the pump page shows."""
+
+    site: str
+    pump: str
+    label: str
+    chemical: str
+    bays: tuple[str, ...]
+    seal: str
+    now_ts: float
+    last_ts: float | None
+    fresh: bool
+    state: str
+    pressure_pa: float | None
+    usual_pa: tuple[float, float] | None
+    strokes_per_min: float | None
+    from_ts: float
+    to_ts: float
+    level: str
+    summary: Summary
+    standing: tuple[AlarmRow, ...]
+    alarms: tuple[AlarmRow, ...]
+    work: tuple[WorkRow, ...]
+    episodes: tuple[EpisodeRow, ...]
+    learnt: tuple[EvidenceRow, ...]
+    days: tuple[DayRow, ...]
+    days_are: str
+
+
+@dataclass(frozen=True, slots=True)
+class PumpLook:
+    """The page's model with the drawing's."""
+
+    page: PumpPage
+    trace: Trace
+
+
+def pump_look(
+    live: Live, site: Site, pump: Pump, span: tuple[float, float], words: Words, *, stale_s: float
+) -> PumpLook:
+    """Model and drawing of one window."""
+    series = live.store.read(site.id, pump.id, span, max_points=8 * COLUMNS)
+    alarms = pump_alarms(live, site, pump, span)
+    work = WorkLog(live.core).list(site.id, pump.id, span, with_undone=True)
+    now = live.now(site.id, pump.id)
+    last = live.store.latest_ts().get((site.id, pump.id))
+    fresh = last is not None and words.now_ts - last <= stale_s
+    days, days_are = _days(series, span, words)
+    page = PumpPage(
+        site=site.id,
+        pump=pump.id,
+        label=pump_label(pump),
+        chemical=pump.fluid.name,
+        bays=pump.bays,
+        seal=pump.seal,
+        now_ts=words.now_ts,
+        last_ts=last,
+        fresh=fresh,
+        state=now.state if now and fresh else "no data",
+        pressure_pa=now.pressure_pa if now and fresh else None,
+        usual_pa=usual_band(now),
+        strokes_per_min=60 * now.stroke_rate_hz if now and fresh else None,
+        from_ts=span[0],
+        to_ts=span[1],
+        level=series.level.value,
+        summary=_summary(live, site, pump, series, span),
+        standing=tuple(
+            alarm_row(a, site, words) for a in live.alarms(site.id) if concerns(a, pump)
+        ),
+        alarms=tuple(alarm_row(a, site, words) for a in alarms),
+        work=tuple(work_row(e) for e in work),
+        episodes=tuple(
+            episode_row(e)
+            for e in EpisodeBook(live.core).newest(site.id, pump.id, *span, limit=EPISODE_ROWS)
+        ),
+        learnt=learnt_rows(now, words),
+        days=days,
+        days_are=days_are,
+    )
+    return PumpLook(page, pump_trace(live, site, pump, span, words, series=series))
+
+
+def learnt_rows(now: PumpNow | None, words: Words) -> tuple[EvidenceRow, ...]:
+    """What was learnt of the pump: each feature's usual range."""
+    band = usual_band(now)
+    if now is None or band is None:
+        return ()
+    stall = Evidence("pressure at rest", now.pressure_pa, "Pa", *band)
+    return evidence_rows((stall,), words)
+
+
+def concerns(alarm: Alarm, pump: Pump) -> bool:
+    """True for an alarm of the pump itself or of the air supply or node above it."""
+    above = (f"air:{pump.air_supply}", f"node:{pump.node}")
+    return alarm.subject == pump.id or pump.id in alarm.members or alarm.subject in above
+
+
+def pump_alarms(live: Live, site: Site, pump: Pump, span: tuple[float, float]) -> list[Alarm]:
+    """The pump's own alarms that stood in the window, newest first."""
+    return alarms_between(live, site.id, span, pump.id)
+
+
+def pump_trace(
+    live: Live,
+    site: Site,
+    pump: Pump,
+    span: tuple[float, float],
+    words: Words,
+    *,
+    series: Series | None = None,
+) -> Trace:
+    """The drawing's model for one window."""
+    if series is None:
+        series = live.store.read(site.id, pump.id, span, max_points=8 * COLUMNS)
+    stretches: list[Stretch] = []
+    if span[1] - span[0] <= STRETCHES_WITHIN_S:
+        episodes = EpisodeBook(live.core).load(site.id, pump.id, *span)
+        stretches = [Stretch(e.start_ts, e.end_ts, e.what) for e in episodes]
+    title = f"{pump.id} {pump_label(pump)}: {words.t('pressure and strokes')}"
+    return Trace(
+        series=series,
+        span=span,
+        zone=site.zone,
+        display=words.display,
+        usual_pa=usual_band(live.now(site.id, pump.id)),
+        marks=tuple(
+            Mark(
+                a.raised_ts or a.since_ts,
+                a.priority,
+                f"{words.t(a.priority.value)}: {words.t(a.kind.value)}, "
+                f"{words.clock(a.raised_ts or a.since_ts)}",
+                f"a-{a.id}",
+            )
+            for a in pump_alarms(live, site, pump, span)
+        ),
+        notes=tuple(
+            Note(e.ts, f"{words.t(e.kind.value)}, {words.clock(e.ts)}", f"w-{e.id}")
+            for e in WorkLog(live.core).list(site.id, pump.id, span)
+        ),
+        stretches=tuple(stretches),
+        title=title,
+        locale=words.locale,
+    )
+
+
+def episode_row(episode: Episode) -> EpisodeRow:
+    """An episode as a row."""
+    return EpisodeRow(
+        what=episode.what,
+        start_ts=episode.start_ts,
+        end_ts=episode.end_ts,
+        strokes=episode.strokes,
+        features=episode.features,
+    )
+
+
+def work_row(entry: Entry) -> WorkRow:
+    """A work entry as a row."""
+    return WorkRow(
+        id=entry.id,
+        pump=entry.pump,
+        ts=entry.ts,
+        kind=entry.kind.value,
+        by=entry.by,
+        text=entry.text,
+        values=entry.values,
+        undone_ts=entry.undone_ts,
+        undone_by=entry.undone_by,
+    )
+
+
+def _summary(
+    live: Live, site: Site, pump: Pump, series: Series, span: tuple[float, float]
+) -> Summary:
+    totals = EpisodeBook(live.core).totals(site.id, pump.id, *span)
+    drawn = [totals.get(what, (0, 0, 0.0)) for what in ("draw", "prime")]
+    rest = totals.get("idle strokes", (0, 0, 0.0))
+    strokes = int(np.nansum(series.strokes)) if len(series.strokes) else 0
+    lowest, lowest_ts = _extreme(series.ts, series.low_pa, -1.0)
+    highest, highest_ts = _extreme(series.ts, series.high_pa, 1.0)
+    return Summary(
+        lowest_pa=lowest,
+        lowest_ts=lowest_ts,
+        highest_pa=highest,
+        highest_ts=highest_ts,
+        strokes=strokes,
+        volume_ml=strokes * pump.displacement_ml,
+        draws=sum(n for n, _, _ in drawn),
+        drawing_s=sum(s for _, _, s in drawn),
+        rest_strokes=rest[1],
+        rest_s=rest[2],
+        silent_s=sum(b - a for a, b in series.gaps),
+    )
+
+
+def _extreme(ts: FloatArray, values: FloatArray, sign: float) -> tuple[float | None, float | None]:
+    """The highest (sign 1) or lowest (sign -1) value and when."""
+    if not np.isfinite(values).any():
+        return None, None
+    at = int(np.nanargmax(sign * values))
+    return float(values[at]), float(ts[at])
+
+
+def _days(
+    series: Series, span: tuple[float, float], words: Words
+) -> tuple[tuple[DayRow, ...], str]:
+    """By local day, or by month where there would be more than two months of rows."""
+    if series.level not in (Level.MINUTE, Level.HOUR) or not len(series.ts):
+        return (), "days"
+    monthly = span[1] - span[0] > 62 * DAY_S
+    edges = _edges(span, words, monthly=monthly)
+    rows = []
+    for start, end in pairwise(edges):
+        a, b = np.searchsorted(series.ts, (start, end))
+        low, high = series.low_pa[a:b], series.high_pa[a:b]
+        rows.append(
+            DayRow(
+                start_ts=start,
+                lowest_pa=float(np.nanmin(low)) if np.isfinite(low).any() else None,
+                highest_pa=float(np.nanmax(high)) if np.isfinite(high).any() else None,
+                strokes=int(np.nansum(series.strokes[a:b])),
+            )
+        )
+    return tuple(rows), "months" if monthly else "days"
+
+
+def _edges(span: tuple[float, float], words: Words, *, monthly: bool) -> list[float]:
+    day = words.local(span[0]).date()
+    if monthly:
+        day = day.replace(day=1)
+    edges = []
+    while True:
+        start = day_start_ts(day, words.site.zone)
+        edges.append(start)
+        if start >= span[1]:
+            return edges
+        ahead = datetime.fromordinal(day.toordinal() + (32 if monthly else 1)).date()
+        day = ahead.replace(day=1) if monthly else ahead
+
+
+def check_rows(site: Site, pump: Pump, words: Words) -> tuple[CheckRow, ...]:
+    """The installation check of one pump."""
+    return tuple(
+        CheckRow(
+            pump=line.pump,
+            name=line.name,
+            value=line.value,
+            unit=line.unit,
+            text=words.value(line.value, line.unit),
+            limit=line.limit,
+            verdict=line.verdict,
+            source=line.source,
+            what_to_change=line.what_to_change,
+        )
+        for line in check_pump(site, pump)
+    )
+
+
+class EpisodeList(Row):
+    """A page of episodes; ask again with `to` = the last one's start_ts for the next."""
+
+    episodes: tuple[EpisodeRow, ...]
+    more: bool
+
+
+class SeriesAnswer(Row):
+    """Columns of equal length; null = no value. See the `level` for the step."""
+
+    pump: str
+    level: str
+    ts: list[float]
+    low_pa: list[float | None]
+    mean_pa: list[float | None]
+    high_pa: list[float | None]
+    strokes: list[float | None]
+    demand_s: list[float | None] | None
+    air_pa: list[float | None] | None
+    gaps: tuple[tuple[float, float], ...]
+
+
+router = APIRouter(prefix="/api/sites/{site_id}/pumps/{pump_id}", tags=["pump"])
+Window = Annotated[WindowQuery, Depends()]
+
+
+@router.get("", summary="One pump over a window")
+def get_page(site_id: str, pump_id: str, web: WebHere, _: CanSee, window: Window) -> PumpPage:
+    """What the pump page shows, without the drawing."""
+    site, pump = get_pump(web.live, site_id, pump_id)
+    words = Words(site, web.live.now_ts())
+    span = window.span(words.now_ts, site.zone)
+    return pump_look(web.live, site, pump, span, words, stale_s=web.settings.stale_s).page
+
+
+@router.get("/series", summary="The series of a window at a level within max_points")
+def get_series(
+    site_id: str,
+    pump_id: str,
+    web: WebHere,
+    _: CanSee,
+    window: Window,
+    level: Annotated[Level | None, Query(description="raw, 1s, 1min, 1h; none: automatic")] = None,
+    max_points: Annotated[int, Query(ge=10, le=50_000)] = 4000,
+) -> SeriesAnswer:
+    """Lowest, mean and highest pressure and new strokes of each step."""
+    site, pump = get_pump(web.live, site_id, pump_id)
+    span = window.span(web.live.now_ts(), site.zone)
+    found = web.live.store.read(site.id, pump.id, span, level=level, max_points=max_points)
+
+    def plain(column: object) -> list[float | None]:
+        return [None if x != x else x for x in np.asarray(column, np.float64).tolist()]
+
+    return SeriesAnswer(
+        pump=pump.id,
+        level=found.level.value,
+        ts=found.ts.tolist(),
+        low_pa=plain(found.low_pa),
+        mean_pa=plain(found.mean_pa),
+        high_pa=plain(found.high_pa),
+        strokes=plain(found.strokes),
+        demand_s=None if found.demand_s is None else plain(found.demand_s),
+        air_pa=None if found.air_pa is None else plain(found.air_pa),
+        gaps=found.gaps,
+    )
+
+
+@router.get("/episodes", summary="Finished episodes, newest first")
+def get_episodes(
+    site_id: str,
+    pump_id: str,
+    web: WebHere,
+    _: CanSee,
+    window: Window,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+) -> EpisodeList:
+    """Draws, primes, strokes at rest and dead-heads with their features."""
+    site, pump = get_pump(web.live, site_id, pump_id)
+    span = window.span(web.live.now_ts(), site.zone)
+    found = EpisodeBook(web.live.core).newest(site.id, pump.id, *span, limit=limit + 1)
+    rows = tuple(episode_row(e) for e in found[:limit])
+    return EpisodeList(episodes=rows, more=len(found) > limit)
+
+
+@router.get("/check", summary="The installation check of the pump")
+def get_check(site_id: str, pump_id: str, web: WebHere, _: CanSee) -> tuple[CheckRow, ...]:
+    """Is it fitted so that it can work, and what to expect of it."""
+    site, pump = get_pump(web.live, site_id, pump_id)
+    return check_rows(site, pump, Words(site, web.live.now_ts()))

@@ -1,0 +1,99 @@
+"""The pump page, its drawing for the zoom script, and the installation check."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Query
+from fastapi.responses import HTMLResponse, Response
+
+from monitor.api.find import get_pump, get_site
+from monitor.api.pump import check_rows, pump_look, pump_trace
+from monitor.api.window import LENGTHS_S, WindowQuery
+from monitor.api.words import Words
+from monitor.charts.trace import draw
+from monitor.pages.render import SeeingLook, drawing
+
+router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+Window = Annotated[WindowQuery, Depends()]
+Width = Annotated[int, Query(alias="w", ge=200, le=4000)]
+
+
+@router.get("/site/{site_id}/pump/{pump_id}")
+def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> Response:
+    """One pump over a window."""
+    site, pump = get_pump(look.live, site_id, pump_id)
+    look = look.at(site, "board")
+    words = look.words
+    span = window.span(words.now_ts, site.zone)
+    found = pump_look(look.live, site, pump, span, words, stale_s=look.web.settings.stale_s)
+    return look.page(
+        "pump.html",
+        page=found.page,
+        pump=pump,
+        figure=drawing(draw(found.trace)),
+        steps=steps(span, words.now_ts),
+        lengths=tuple(LENGTHS_S),
+        caption=caption(span, words),
+        feature_text=feature_text,
+    )
+
+
+@router.get("/site/{site_id}/pump/{pump_id}/trace.svg")
+def trace_svg(
+    site_id: str, pump_id: str, look: SeeingLook, window: Window, width: Width = 380
+) -> Response:
+    """The drawing of another window, for the zoom script; its caption comes in a header."""
+    site, pump = get_pump(look.live, site_id, pump_id)
+    words = look.at(site).words
+    span = window.span(words.now_ts, site.zone)
+    svg = draw(pump_trace(look.live, site, pump, span, words), about_px=width)
+    said = caption(span, words).encode("ascii", "xmlcharrefreplace").decode()
+    return Response(svg, media_type="image/svg+xml", headers={"X-Caption": said})
+
+
+@router.get("/site/{site_id}/check")
+def check_page(site_id: str, look: SeeingLook) -> Response:
+    """The installation check of every pump."""
+    site = get_site(look.live, site_id)
+    look = look.at(site, "check")
+    rows = {p.id: check_rows(site, p, look.words) for p in site.pumps}
+    return look.page("check.html", pumps=site.pumps, rows=rows)
+
+
+def caption(span: tuple[float, float], words: Words) -> str:
+    """The window in words, with the zone's letters."""
+    fine = span[1] - span[0] < 900
+    start, end = (words.clock(ts, seconds=fine) for ts in span)
+    return f"{start} {words.t('to')} {end} ({words.duration(span[1] - span[0])})"
+
+
+def steps(span: tuple[float, float], now_ts: float) -> dict[str, tuple[float, float]]:
+    """Where the buttons lead: earlier, later, closer, wider."""
+    start, end = span
+    length, middle = end - start, (start + end) / 2
+    ahead = min(length / 2, max(now_ts - end, 0.0))
+    return {
+        "earlier": (start - length / 2, end - length / 2),
+        "later": (start + ahead, end + ahead),
+        "closer": (middle - length / 4, middle + length / 4),
+        "wider": (min(start - length / 2, now_ts - 2 * length), min(end + length / 2, now_ts)),
+    }
+
+
+ENDINGS = {
+    "_pa": "Pa",
+    "_ml": "mL",
+    "_ml_min": "mL/min",
+    "_hz": "1/s",
+    "_s": "s",
+    "_share": "",
+    "_strokes": "strokes",
+}
+
+
+def feature_text(name: str, value: float | None, words: Words) -> tuple[str, str]:
+    """('stall after', '58 psi') of a feature named with its unit."""
+    for ending in sorted(ENDINGS, key=len, reverse=True):
+        if name.endswith(ending):
+            plain = name[: -len(ending)].replace("_", " ")
+            return plain, words.value(value, ENDINGS[ending])
+    return name.replace("_", " "), words.signif(value)
