@@ -14,13 +14,13 @@ from edge.virtual.spec import ML, PSI, Fault, PumpSpec
 MEANING: dict[str, str] = {
     "running with no demand": "external leak of 60 mL/min at the stall pressure (x = severity/0.5)",
     "missed prime": "re-fitted empty: suction hose full of gas, dip tube out of the liquid",
-    "airlock": "gas held over the balls: 80 % of a chamber locked, 6 strokes of gas in the line",
+    "airlock": "0.8 displacements of gas stay over the balls, 6 of gas (1 atm) in the line",
     "low air": "supply 25 % below set",
     "high air": "supply at 115 psi",
-    "air sag": "supply conductance 0.27 of the inlet path's",
-    "wet air / icing": "exhaust path falls towards 20 % with 60 s of running, thaws in 4 min",
+    "air sag": "supply conductance 0.27 of the inlet path's, 2 L of air behind it",
+    "wet air / icing": "exhaust path falls towards 10 % with 60 s of running, thaws in 4 min",
     "air valve stalled": "the spool hangs at the next reversal until the fault ends",
-    "lost prime": "foot valve empties the rising suction hose in 10 min of rest",
+    "lost prime": "foot valve empties the suction hose above the drum in 10 min of rest",
     "restricted suction": "5 psi more loss at half a displacement a second",
     "air in suction": "gas of 0.2 of the usual flow at 2 psi suction",
     "drum empty": "the dip tube draws gas",
@@ -35,6 +35,7 @@ MEANING: dict[str, str] = {
 VARIANTS: dict[str, tuple[str, ...]] = {
     "running with no demand": ("", "internal"),
     "airlock": ("", "locked", "slug"),
+    "air sag": ("", "hose"),
     "no flow on demand": ("", "valve"),
     "leaking check ball": ("", "outlet"),
     "pressure sensor fault": ("", "offset", "range", "noise"),
@@ -53,8 +54,10 @@ def _leak(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
 
 
 def _airlock(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
-    if variant != "slug":
-        p[k.P_LOCK] = min(1.0, 0.6 + 0.4 * level)
+    if variant == "locked":
+        p[k.P_LOCK] = p[k.P_VC] + p[k.P_VD]
+    elif variant != "slug":
+        p[k.P_LOCK] = 1.6 * level * p[k.P_VD]
     if variant != "locked":
         p[k.P_GTRAP] += 12 * level * spec.displacement_ml * ML
 
@@ -68,12 +71,14 @@ def _high_air(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
     p[k.P_SET] += max(0.0, rise)
 
 
-def _sag(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+def _sag(_spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
     p[k.P_CSUP] = min(p[k.P_CSUP], 0.1333 * p[k.P_CIN] / level)
+    if variant != "hose":
+        p[k.P_VSUP] = max(p[k.P_VSUP], 2e-3)
 
 
 def _icing(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
-    p[k.P_ICE_MAX] = 1.0 - 0.2 ** (2 * level)
+    p[k.P_ICE_MAX] = 1.0 - 0.1 ** (2 * level)
     p[k.P_ICE_S] = 60.0
     p[k.P_HEAVY] = 2.0 * level
 
@@ -153,6 +158,13 @@ def begin(fault: Fault, s: k.Array, p: k.Array) -> None:
         s[k.GS] = s[k.WS] = p[k.P_VC] + s[k.X] * p[k.P_VD]
         s[k.PL] = s[k.PCD] = s[k.PCS] = 0.0
         s[k.GL] += 0.3 * p[k.P_VLINE]
+
+
+def opening(faults: Sequence[Fault], ts: float, s: k.Array, p: k.Array) -> None:
+    """A solenoid opens on a plugged tip: the hose behind it takes a third of a millilitre."""
+    for fault in faults:
+        if fault.kind == "no flow on demand" and fault.level(ts) > 0 and fault.variant == "":
+            s[k.PL] = max(0.0, s[k.PL] - 0.3e-6 / k.line_compliance(s, p))
 
 
 def finish(fault: Fault, s: k.Array, p: k.Array) -> None:

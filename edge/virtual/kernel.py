@@ -101,8 +101,7 @@ def outflow(s: Array, p: Array, q: Array) -> None:
     q[2] = 0.0
     head = s[PL] - p[P_CRACK]
     if p[P_K] > 0.0 and head > 0.0:
-        fill = min(1.0, s[GL] * p[P_PATM] / (p[P_VLINE] * (s[PL] + p[P_PATM])))
-        share = fill * fill * fill
+        share = min(1.0, s[GL] * p[P_PATM] / (p[P_VLINE] * (s[PL] + p[P_PATM])))
         rq = max(1.0 - share, 0.003) / (p[P_K] * p[P_K])
         flow = positive_root(rq, p[P_LAMD] * (1.0 - share) + 1.0, head)
         q[0] = flow
@@ -131,6 +130,15 @@ def line_compliance(s: Array, p: Array) -> float:
 
 
 @compiled
+def cross_flow(s: Array, p: Array) -> float:
+    """What a leaking outlet ball lets from the line into the suction chamber (m3/s)."""
+    k: float = p[P_KOUT1] if s[SIDE] < 0.5 else p[P_KOUT0]
+    if k <= 0.0 or s[PL] <= s[PCS]:
+        return 0.0
+    return k * math.sqrt(s[PL] - s[PCS])
+
+
+@compiled
 def suction_load(s: Array, p: Array, dt: float, c: Array) -> None:
     """c[3..5]: suction chamber pressure = c[3] - c[4] u - c[5] u^2."""
     c[5] = 0.0
@@ -144,8 +152,8 @@ def suction_load(s: Array, p: Array, dt: float, c: Array) -> None:
         c[3] = s[PCS] + stiff * s[V]
         c[4] = stiff
     else:
-        c[3] = p[P_SRC] + p[P_IS] * s[V] / dt
         c[4] = p[P_LAMS] + p[P_IS] / dt
+        c[3] = p[P_SRC] + p[P_IS] * s[V] / dt + c[4] * c[9]
         c[5] = p[P_RQS] + p[P_RBALL]
 
 
@@ -232,7 +240,7 @@ def creep_load(s: Array, p: Array, c: Array) -> None:
     if k <= 0.0 or c[6] < 0.5:
         return
     push = s[PA] - s[PE] + c[3] - p[P_DPF]
-    if 0.0 < push < s[PL]:
+    if 0.0 < push <= s[PL] + PARK_PA:
         c[0] = 0.0
         c[1] = 0.0
         c[2] = 1.0 / (k * k)
@@ -300,6 +308,26 @@ def fill_gas(s: Array, p: Array, dt: float, u: float) -> None:
 
 
 @compiled
+def refill_drive(s: Array, p: Array, dt: float) -> None:
+    """A drive chamber that still holds vapour or thin gas goes on filling through its inlet."""
+    head = p[P_SRC] - s[PCD]
+    if s[WD] <= 0.0 or s[SG] > 0.0 or head <= 0.0:
+        return
+    floor = 0.0
+    if s[GD] >= GAS_MIN_M3:
+        floor = gas_volume(s[GD], p[P_SRC], p)
+    volume = positive_root(p[P_RQS] + p[P_RBALL], p[P_LAMS] + 1.0, head) * dt
+    volume = min(volume, max(0.0, s[WD] - floor))
+    s[WD] -= volume
+    if s[GD] < GAS_MIN_M3 and s[WD] <= 0.0:
+        s[GD] = 0.0
+        s[PCD] = p[P_SRC]
+    elif s[WD] > 0.0:
+        s[PCD] = gas_pressure(s[GD], s[WD], p)
+    take_liquid(s, p, volume)
+
+
+@compiled
 def take_liquid(s: Array, p: Array, volume: float) -> None:
     """Book liquid drawn; over an empty drum the hose's own liquid runs out first."""
     if p[P_EMPTY] > 0.5:
@@ -348,19 +376,18 @@ def deliver(s: Array, p: Array, dt: float, u: float, c: Array) -> float:
 
 @compiled
 def tear(s: Array, p: Array, dt: float) -> None:
-    """A torn diaphragm on side 0 passes drive air into the liquid, either way it stands."""
-    if s[SIDE] < 0.5:
-        head = s[PA] - p[P_PATM] - s[PCD]
-        if head > 0.0:
-            q = p[P_KRUPT] * math.sqrt(head) * dt
-            s[WD] += q
-            s[GD] += q / gas_volume(1.0, s[PCD], p)
-    else:
-        head = s[PE] - p[P_PATM] - s[PCS]
-        if head > 0.0:
-            q = p[P_KRUPT] * math.sqrt(head) * dt
-            s[GS] += q / gas_volume(1.0, s[PCS], p)
-            s[WS] = max(s[WS], 1e-12)
+    """A torn diaphragm on side 0 passes air into the liquid, or gas back, as pressures stand."""
+    drives = s[SIDE] < 0.5
+    gas, void, liquid = (GD, WD, PCD) if drives else (GS, WS, PCS)
+    head = (s[PA] if drives else s[PE]) - p[P_PATM] - s[liquid]
+    unit = gas_volume(1.0, s[liquid], p)
+    if head > 0.0:
+        q = p[P_KRUPT] * math.sqrt(head) * dt
+        s[gas] += q / unit
+        s[void] = max(s[void] + (q if drives else 0.0), 1e-12)
+    elif s[gas] >= GAS_MIN_M3:
+        q = min(p[P_KRUPT] * math.sqrt(-head) * dt, 0.5 * s[void])
+        s[gas] -= q / unit
 
 
 @compiled
@@ -407,7 +434,7 @@ def reverse(s: Array, p: Array, rnd: Array) -> None:
     s[X] = 0.0
     s[X_END] = 1.0 + p[P_JIT] * rnd[int(s[N]) % TABLE]
     if p[P_LOCK] > 0.0:
-        held = p[P_LOCK] * (p[P_VC] + p[P_VD])
+        held = min(p[P_LOCK], p[P_VC] + p[P_VD])
         if s[WD] < held:
             s[WD] = held
             s[GD] = held / gas_volume(1.0, p[P_SRC], p)
@@ -439,32 +466,36 @@ def end_stroke(s: Array, p: Array, rnd: Array) -> None:
 @compiled
 def step(s: Array, p: Array, dt: float, w: Array, rnd: Array) -> bool:
     """Advance dt (s); True when a stroke ended. w is scratch of 16."""
-    c = w[:9]
-    q = w[9:14]
+    c = w[:10]
+    q = w[10:15]
     ended = False
     supply_air(s, p, dt)
     outflow(s, p, q)
     compliance = line_compliance(s, p)
-    k_out = p[P_KOUT1] if s[SIDE] < 0.5 else p[P_KOUT0]
-    across = 0.0
-    if k_out > 0.0 and s[PL] > s[PCS]:
-        across = k_out * math.sqrt(s[PL] - s[PCS])
+    across = cross_flow(s, p)
+    c[9] = across
     leaving = q[0] + q[3] + q[4] + across
     c[7] = (dt / compliance) / (1.0 + q[1] * dt / compliance)
     c[8] = leaving
     entering = 0.0
     if s[TV] > 0.0:
         shift(s, p, dt)
+        refill_drive(s, p, dt)
     else:
         drive_load(s, p, dt, c)
         suction_load(s, p, dt, c)
         creep_load(s, p, c)
         u = move_rod(s, p, dt, c)
+        if u < c[9] and s[WS] <= 0.0 and s[PA] - s[PE] > p[P_DPF]:
+            # A full suction chamber cannot take more: the line pushes the rod along.
+            u = c[9]
+            s[STUCK] = 0.0
         move_air(s, p, dt, u)
-        if u > 0.0:
+        if u > 0.0 or s[WS] > 0.0:
             fill_suction(s, p, dt, u, across)
         else:
             s[V] = 0.0
+        refill_drive(s, p, dt)
         entering = deliver(s, p, dt, u, c)
         s[U] = u
         if p[P_KRUPT] > 0.0:
@@ -474,7 +505,7 @@ def step(s: Array, p: Array, dt: float, w: Array, rnd: Array) -> bool:
         if s[X] >= s[X_END]:
             end_stroke(s, p, rnd)
             ended = True
-    change_line(s, p, dt, entering, q)
+    change_line(s, p, dt, entering - across, q)
     return ended
 
 
@@ -490,15 +521,11 @@ def move_air(s: Array, p: Array, dt: float, u: float) -> None:
 
 @compiled
 def change_line(s: Array, p: Array, dt: float, entering: float, q: Array) -> None:
-    """Line pressure and the books of what left."""
+    """Line pressure and the books of what left; entering is net of a leaking outlet ball."""
     before = s[PL]
     c7 = dt / line_compliance(s, p)
-    k_out = p[P_KOUT1] if s[SIDE] < 0.5 else p[P_KOUT0]
-    across = 0.0
-    if k_out > 0.0 and s[PL] > s[PCS]:
-        across = k_out * math.sqrt(s[PL] - s[PCS])
     gain = c7 / (1.0 + q[1] * c7)
-    s[PL] += gain * (entering - q[0] - q[3] - q[4] - across)
+    s[PL] += gain * (entering - q[0] - q[3] - q[4])
     out = q[0] + q[1] * (s[PL] - before)
     if s[PL] < -0.9 * p[P_PATM]:
         s[PL] = -0.9 * p[P_PATM]
@@ -523,8 +550,8 @@ def can_park(s: Array, p: Array) -> bool:
         return False
     if abs(s[PSUP] - p[P_SET]) > PARK_PA:
         return False
-    k = p[P_KIN0] if s[SIDE] < 0.5 else p[P_KIN1]
-    if k > 0.0 or p[P_KRUPT] > 0.0:
+    leaks = p[P_KIN0] + p[P_KOUT1] if s[SIDE] < 0.5 else p[P_KIN1] + p[P_KOUT0]
+    if leaks > 0.0 or p[P_KRUPT] > 0.0:
         return False
     return not wakes(s, p)
 
@@ -545,13 +572,9 @@ def wakes(s: Array, p: Array) -> bool:
 def rest(s: Array, p: Array, span_s: float, q: Array) -> None:
     """A parked pump: leaks, seep and warmth move the line; air follows the regulator."""
     outflow(s, p, q)
-    k_out = p[P_KOUT1] if s[SIDE] < 0.5 else p[P_KOUT0]
-    across = 0.0
-    if k_out > 0.0 and s[PL] > 0.0:
-        across = k_out * math.sqrt(s[PL])
     c = line_compliance(s, p)
     gain = (span_s / c) / (1.0 + q[1] * span_s / c)
-    s[PL] = max(0.0, s[PL] - gain * (q[3] + q[4] + across))
+    s[PL] = max(0.0, s[PL] - gain * (q[3] + q[4]))
     s[PL] += p[P_TH] * span_s * p[P_CH] / c
     s[LEAKED] += q[3] * span_s
     s[PSUP] = p[P_SET]
@@ -601,11 +624,12 @@ def ring(s: Array, p: Array) -> float:
 
 
 @compiled
-def advance(s: Array, p: Array, rnd: Array, span: Any, pressure: Array, strokes: Array) -> int:
-    """Run steps span[0] .. span[1] of length dt = pressure-grid step / span[2]; fill the grid.
+def advance(s: Array, p: Array, rnd: Array, span: Any, grid: Array, strokes: Array) -> int:
+    """Run steps span[0] .. span[1] of length dt = sample step / span[2]; fill the grid.
 
-    span: int64 (first step, end step, steps a sample, first sample of `pressure`); strokes gets
-    step counts at stroke ends. The sample step is p[-1] (s). Returns the number of strokes.
+    span: int64 (first step, end step, steps a sample, first sample of `grid`); grid[0] gets line
+    pressure, grid[1] supply pressure (gauge); strokes gets step counts at stroke ends. The sample
+    step is p[-1] (s). Returns the number of strokes.
     """
     k, end, per, base = span[0], span[1], span[2], span[3]
     dt = p[PARAM_SIZE - 1] / per
@@ -613,11 +637,12 @@ def advance(s: Array, p: Array, rnd: Array, span: Any, pressure: Array, strokes:
     found = 0
     while k < end:
         if k % per == 0:
-            pressure[k // per - base] = s[FILT] + ring(s, p)
+            grid[0, k // per - base] = s[FILT] + ring(s, p)
+            grid[1, k // per - base] = s[PSUP] - p[P_PATM]
         stop = min((k // per + 1) * per, end)
         span_s = (stop - k) * dt
         if s[PARKED] > 0.5:
-            rest(s, p, span_s, w[9:14])
+            rest(s, p, span_s, w[10:15])
             sense(s, p, span_s)
         else:
             for j in range(k, stop):

@@ -47,9 +47,8 @@ def parameters(spec: PumpSpec, atmosphere_pa: float = STANDARD_ATMOSPHERE_PA) ->
     area_m2 = math.pi / 4 * spec.suction_bore_m**2
     p[k.P_VSUC] = spec.suction_volume_ml * ML
     p[k.P_IS] = rho * spec.suction_length_m / area_m2
-    p[k.P_DRAINMAX] = p[k.P_VSUC] * min(
-        1.0, max(spec.lift_m, 0.0) / max(spec.suction_length_m, 0.01)
-    )
+    # Seven tenths of the hose stand above the drum; a flooded suction cannot fall back.
+    p[k.P_DRAINMAX] = 0.7 * p[k.P_VSUC] * min(1.0, max(spec.lift_m, 0.0) / 0.15)
     return p
 
 

@@ -26,7 +26,8 @@ from edge.virtual.trace import Chunk, FloatArray, Trace
 STEP_S = 0.0005
 REFRESH_S = 60.0
 RAMP_REFRESH_S = 5.0
-CHUNK_S = 3600.0
+AIR_STEP_PA = 500.0
+"""Resolution of the optional supply gauge: 0.07 psi, a common digital one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,7 @@ class PumpRun:
         self._header_pa = 0.0
         self._draws: list[Draw] = []
         self._edges: list[int] = []
+        self._open_count = 0
         self._stale = True
         self._started: set[Fault] = set()
         self._ended: set[Fault] = set()
@@ -139,18 +141,22 @@ class PumpRun:
     def _refresh(self) -> None:
         """Parameters as they stand from now until the next change."""
         ts = self.now_ts + 0.5 * self._step_s
-        was_k = self._param[k.P_K]
+        was_k, was_open = self._param[k.P_K], self._open_count
         p = self._base.copy()
         temp_c = self.climate.temp_c(ts)
         suction_terms(self.spec, p, temp_c, -self.state[k.DRUM] / 1e-6)
         warming = self.climate.temp_c(ts + 30.0) - self.climate.temp_c(ts - 30.0)
         p[k.P_TH] = self.spec.thermal_pa_per_k * warming / 60.0
-        for draw in self._open(ts):
+        opened = self._open(ts)
+        self._open_count = len(opened)
+        for draw in opened:
             p[k.P_K] += tip_constant(self.spec, draw.tip_m or self.spec.tip_m)
         p[k.P_SET] += self._header_pa
         self._edge_faults(ts, p)
         fault_effects.apply(self.spec, p, self.faults, ts)
         self._param = p
+        if self._open_count > was_open:
+            fault_effects.opening(self.faults, ts, self.state, p)
         if p[k.P_K] < was_k:
             surge = RATED_SURGE_PA_S_M3 * self.spec.ring_share * self.state[k.QOUT]
             self.state[k.RING], self.state[k.RING_T] = surge, 0.0
@@ -171,9 +177,8 @@ class PumpRun:
         """Everything from where it stands up to to_ts (rounded to whole samples)."""
         first = -(-self._step // self._per)
         last = max(first, round((to_ts - self.t0_ts) / self.dt_s))
-        pressure = np.zeros(last - first)
+        grid = np.zeros((2, last - first))
         demand = np.zeros(last - first) if self.fitted.demand else None
-        air = np.zeros(last - first) if self.fitted.air else None
         strokes: list[FloatArray] = []
         while self._step < last * self._per:
             if self._stale:
@@ -181,56 +186,43 @@ class PumpRun:
                 self._stale = False
             change = self._next_change()
             stop = min(change, last * self._per)
-            strokes.append(self._leap(stop, first, pressure))
-            self._fill(stop, first, demand, air)
+            strokes.append(self._leap(stop, first, grid))
+            self._fill(stop, first, demand)
             self._step = stop
             self._stale = stop == change
         ticks = np.concatenate(strokes) if strokes else np.empty(0)
-        return self._chunk(first, pressure, ticks, demand, air)
+        return self._chunk(first, grid, ticks, demand)
 
-    def _leap(self, stop: int, first: int, pressure: FloatArray) -> FloatArray:
+    def _leap(self, stop: int, first: int, grid: FloatArray) -> FloatArray:
         """The kernel up to a step; returns the step counts of stroke ends."""
         span = np.array([self._step, stop, self._per, first], np.int64)
         room = np.empty(16 + (stop - self._step) // 20)
-        found = k.advance(self.state, self._param, self._table, span, pressure, room)
+        found = k.advance(self.state, self._param, self._table, span, grid, room)
         return room[:found]
 
-    def _fill(
-        self, stop: int, first: int, demand: FloatArray | None, air: FloatArray | None
-    ) -> None:
-        """Demand and supply pressure of the samples in this leap."""
-        i0, i1 = -(-self._step // self._per) - first, -(-stop // self._per) - first
+    def _fill(self, stop: int, first: int, demand: FloatArray | None) -> None:
+        """Demand of the samples in this leap."""
         if demand is not None:
+            i0, i1 = -(-self._step // self._per) - first, -(-stop // self._per) - first
             demand[i0:i1] = float(bool(self._open(self.now_ts + 0.5 * self._step_s)))
-        if air is not None:
-            air[i0:i1] = self.state[k.PSUP] - self._base[k.P_PATM]
 
     def _chunk(
-        self,
-        first: int,
-        pressure: FloatArray,
-        ticks: FloatArray,
-        demand: FloatArray | None,
-        air: FloatArray | None,
+        self, first: int, grid: FloatArray, ticks: FloatArray, demand: FloatArray | None
     ) -> Chunk:
         """What the node measured of it, on the node's clock."""
         rate = 1.0 + self.spec.sensor.clock_ppm * 1e-6
-        ts = self.t0_ts + (first + np.arange(len(pressure))) * self.dt_s
+        ts = np.asarray(self.t0_ts + (first + np.arange(grid.shape[1])) * self.dt_s, np.float64)
         pulses = self._sensing.pulses(self.t0_ts + ticks * self._step_s)
-        if air is not None:
-            air = np.round(air / 500.0) * 500.0
-        t0_ts = self.t0_ts + first * self.dt_s * rate
-        silent = any(
-            f.kind == "node silent" and f.level(float(ts[0])) > 0 for f in self.faults if len(ts)
-        )
+        air = np.round(grid[1] / AIR_STEP_PA) * AIR_STEP_PA if self.fitted.air else None
+        start_ts = float(ts[0]) if len(ts) else self.now_ts
         return Chunk(
-            t0_ts,
+            self.t0_ts + first * self.dt_s * rate,
             self.dt_s * rate,
-            self._sensing.pressure(pressure, np.asarray(ts, np.float64)),
+            self._sensing.pressure(grid[0], ts),
             self.t0_ts + (pulses - self.t0_ts) * rate,
             demand,
             air,
-            silent,
+            any(f.kind == "node silent" and f.level(start_ts) > 0 for f in self.faults),
         )
 
     def books(self) -> dict[str, float]:

@@ -100,7 +100,7 @@ class PumpSpec:
     friction_pa: float = 1.0 * PSI
     breakaway_pa: float = 1.8 * PSI
     ball_port_m2: float = 40e-6
-    rod_inertance_kg_m4: float = 3e5
+    rod_inertance_kg_m4: float = 1e5
     slip_share: float = 0.0
     stroke_jitter: float = 0.01
     set_pa: float = 60.0 * PSI
@@ -117,7 +117,6 @@ class PumpSpec:
     line_volume_ml: float = 1069.0
     line_gas_ml: float = 0.0
     """Trapped in a dead leg, volume at one atmosphere; does not flush out."""
-    line_inertance_kg_m4: float = 0.0
     line_laminar_pa_s_m3: float = 0.0
     gas_exponent: float = 1.2
     check_crack_pa: float = 0.0
@@ -214,8 +213,32 @@ def _draw_sensor(rng: np.random.Generator) -> SensorSpec:
 
 
 def _draw_flow_m3_s(rng: np.random.Generator, displacement_ml: float) -> float:
-    """0.05 to 1 US gal/min, and not more than 0.9 strokes a second of this pump."""
-    return min(_between(rng, 3.2e-6, 63e-6), 0.9 * displacement_ml * ML)
+    """0.06 to 1 US gal/min, between 0.1 and 0.9 strokes a second of this pump."""
+    flow = _between(rng, 4e-6, 63e-6)
+    return float(np.clip(flow, 0.1 * displacement_ml * ML, 0.9 * displacement_ml * ML))
+
+
+@dataclass(frozen=True, slots=True)
+class _Hose:
+    """A hose as an installer would choose it: no thinner than its loss allows."""
+
+    length_m: float
+    bore_m: float
+    laminar_pa_s_m3: float
+    area_m2: float
+
+
+def _draw_hose(
+    rng: np.random.Generator, length_m: float, viscosity_pa_s: float, flow: float, loss_pa: float
+) -> _Hose:
+    """One of four common bores, stepped up until laminar loss at `flow` is within loss_pa."""
+    bores = (0.00635, 0.0095, 0.0127, 0.019)
+    at = int(rng.integers(0, 3))
+    while True:
+        laminar = 128 * viscosity_pa_s * length_m / (np.pi * bores[at] ** 4)
+        if laminar * flow <= loss_pa or at == len(bores) - 1:
+            return _Hose(length_m, bores[at], float(laminar), float(np.pi / 4 * bores[at] ** 2))
+        at += 1
 
 
 def draw_family(seed: int) -> PumpSpec:
@@ -233,9 +256,10 @@ def draw_family(seed: int) -> PumpSpec:
     set_pa = float(rng.uniform(30.0, 90.0)) * PSI
     flow = _draw_flow_m3_s(rng, displacement_ml)
     tip_area = flow / (0.62 * np.sqrt(2 * set_pa / fluid.density_kg_m3))
-    discharge_m = _between(rng, 5.0, 40.0)
-    discharge_bore_m = float(rng.choice([0.00635, 0.0095, 0.0095, 0.0127]))
-    area = np.pi / 4 * discharge_bore_m**2
+    discharge = _draw_hose(rng, _between(rng, 5.0, 40.0), fluid.viscosity_pa_s, flow, 0.08 * set_pa)
+    suction_m = float(rng.uniform(1.2, 4.5))
+    # Half a psi at the mean flow: the refill peak is two to four times that.
+    suction = _draw_hose(rng, suction_m, 2 * fluid.viscosity_pa_s, flow, 0.5 * PSI)
     bulk_pa = _between(rng, 15e6, 150e6)
     return PumpSpec(
         displacement_ml=displacement_ml,
@@ -253,18 +277,14 @@ def draw_family(seed: int) -> PumpSpec:
         c_supply=c_in * _between(rng, 4.0, 20.0),
         supply_volume_ml=_between(rng, 60.0, 800.0),
         lift_m=float(rng.uniform(-0.3, 1.2)),
-        suction_length_m=float(rng.uniform(1.2, 4.5)),
-        suction_bore_m=float(rng.choice([0.0095, 0.0127, 0.0127, 0.019])),
+        suction_length_m=suction.length_m,
+        suction_bore_m=max(suction.bore_m, 0.0095),
         foot_crack_pa=float(rng.uniform(0.0, 0.5)) * PSI,
         drum_ml=float(rng.choice([19_000.0, 57_000.0, 114_000.0, 208_000.0])),
-        line_compliance_ml_psi=discharge_m * area / bulk_pa * PSI / ML,
-        line_volume_ml=discharge_m * area / ML,
+        line_compliance_ml_psi=discharge.length_m * discharge.area_m2 / bulk_pa * PSI / ML,
+        line_volume_ml=discharge.length_m * discharge.area_m2 / ML,
         line_gas_ml=float(rng.choice([0.0, 0.0, 10.0, 30.0])) * float(rng.uniform(0.5, 1.0)),
-        line_laminar_pa_s_m3=128
-        * fluid.viscosity_pa_s
-        * discharge_m
-        / (np.pi * discharge_bore_m**4),
-        line_inertance_kg_m4=fluid.density_kg_m3 * discharge_m / area,
+        line_laminar_pa_s_m3=discharge.laminar_pa_s_m3,
         gas_exponent=float(rng.uniform(1.05, 1.35)),
         check_crack_pa=float(rng.uniform(0.2, 2.0)) * PSI,
         thermal_pa_per_k=float(rng.uniform(-1.6, 1.5)) * PSI,
