@@ -109,7 +109,15 @@ class Person(Frozen):
     )
     quiet_from_min: int | None = Field(None, ge=0, le=1440)
     quiet_to_min: int | None = Field(None, ge=0, le=1440)
-    escalate_after_s: float | None = Field(None, gt=0)
+    duty_days: tuple[Annotated[int, Field(ge=0, le=6)], ...] = Field(
+        (0, 1, 2, 3, 4, 5, 6), description="days on duty, Monday = 0"
+    )
+    escalate_after_s: float | None = Field(
+        None, gt=0, description="gets word only of what nobody acknowledged for so long"
+    )
+    digest_min: int | None = Field(
+        420, ge=0, lt=1440, description="local minute of the daily digest (07:00); None = none"
+    )
 
 
 class Channel(Frozen):

@@ -146,6 +146,10 @@ class AlarmMachine:
                 told.append((slot, before, hidden, slot.cause or under or ""))
         for slot, before, what, note in told:
             self._tell(slot, before, what, MACHINE, note)
+        for slot in [s for s in self._slots.values() if s.active and s.severity > s.worst]:
+            before, slot.worst = self._look(slot), slot.severity
+            if before.priority is not self._look(slot).priority:
+                self._tell(slot, before, What.URGENT, MACHINE)
 
     def _reveal(self, slot: Slot) -> None:
         slot.shelf = None
@@ -319,7 +323,7 @@ class AlarmMachine:
             site=self._site,
             subject=slot.subject,
             kind=slot.kind,
-            priority=self._policy(slot.kind).priority,
+            priority=self._policy(slot.kind).priority_at(slot.worst),
             state=self._state(slot),
             active=slot.active,
             acked=slot.acked,

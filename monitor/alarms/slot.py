@@ -51,6 +51,7 @@ class Slot:
     fresh: bool = False
     confidence: float = 0.0
     severity: float = 0.0
+    worst: float = 0.0
     sentence: str = ""
     evidence: tuple[Evidence, ...] = ()
     causes: tuple[tuple[Kind, float], ...] = ()
@@ -142,6 +143,7 @@ class Slot:
             self.count += 1
             return What.REPEATED
         self.count, self.raised_ts, self.onset_ts = 1, ts, self.since_ts
+        self.worst = self.severity
         self.id = f"{site}.{self.tag}.{round(self.since_ts * 1000)}".lstrip(".")
         return What.RAISED
 

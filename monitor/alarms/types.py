@@ -45,6 +45,7 @@ class What(StrEnum):
     CLEARED = "condition returned to normal"
     ACKNOWLEDGED = "acknowledged"
     RESET = "reset"
+    URGENT = "priority raised"
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
     SHELF_ENDED = "shelving ended by itself"

@@ -3,9 +3,10 @@
 import pytest
 
 from monitor.advice.kinds import Kind, Priority
-from monitor.alarms.grouping import CONSEQUENCES, Family
+from monitor.advice.records import record
+from monitor.alarms.grouping import Family
 from monitor.alarms.machine import AlarmMachine
-from monitor.alarms.policy import AlarmPolicy
+from monitor.alarms.policy import AlarmPolicy, default_policy
 from monitor.alarms.types import Alarm, AlarmRefused, State, What, tag
 from monitor.detectors.finding import Finding, Presence
 
@@ -359,13 +360,38 @@ def test_a_cause_that_comes_back_keeps_its_consequence_under_it():
 
 
 def test_no_cause_is_its_own_consequence():
-    def reach(kind, seen=()):
-        for after in CONSEQUENCES.get(kind, ()):
-            assert after not in seen, (kind, after)
-            reach(after, (*seen, kind))
+    def causes(kind, seen=()):
+        for cause in record(kind).suppressed_by:
+            assert cause not in (kind, *seen), (cause, kind)
+            causes(cause, (kind, *seen))
 
-    for kind in CONSEQUENCES:
-        reach(kind)
+    for kind in Kind:
+        causes(kind)
+
+
+def test_what_gets_worse_gets_more_urgent_and_stays_so():
+    m = AlarmMachine(lambda _: AlarmPolicy(Priority.NEXT_VISIT, 0.0, 0.0, severe=Priority.ACT_NOW))
+
+    def hear(ts, severity):
+        return m.update([Finding("P1", PRIME, YES, ts, ts, 0.9, severity)], ts)
+
+    assert whats(hear(1, 0.2)) == [What.RAISED]
+    assert the(m).priority is Priority.NEXT_VISIT
+    assert whats(hear(2, 0.8)) == [What.URGENT]
+    assert hear(3, 0.1) == []
+    assert the(m).priority is Priority.ACT_NOW
+
+
+def test_the_policy_of_each_kind_follows_its_record():
+    for kind in Kind:
+        policy, behaviour = default_policy(kind), record(kind).behaviour
+        assert (policy.on_delay_s, policy.off_delay_s) == (
+            behaviour.on_delay_s,
+            behaviour.off_delay_s,
+        )
+        assert policy.latching == behaviour.latching
+        assert policy.priority_at(0.0) == record(kind).priority(0.0)
+        assert policy.priority_at(0.9) == record(kind).priority(0.9)
 
 
 # Out of service.
