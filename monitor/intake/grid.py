@@ -1,0 +1,242 @@
+"""Recorded rows of one pump as even, unbroken blocks.
+
+Rows that go back in time are dropped and counted; single missing samples become NaN; a longer
+hole ends the block. Jitter is kept out by counting steps, not by rounding times, so a slightly
+wrong sample rate does not open holes.
+"""
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.intake.counter import increments, stroke_times
+from monitor.signals.types import Block, FloatArray
+
+GAP_STEPS = 3.0
+GAP_S = 1.0
+"""A hole longer than both 3 steps and 1 s ends a block. Chosen: no stroke lasts a second at a
+pressure worth looking at, and one lost message of the live path is a second."""
+JITTER_SHARE = 0.35
+UNEVEN_SHARE = 0.05
+"""When more than 5 % of the steps are off by over 0.35 of a step, the times are no jittered grid
+and pressures are interpolated on an even one (chosen)."""
+FIRST_LOOK = 10_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Columns of one pump in file order; absent channels are None, missing values NaN."""
+
+    ts: FloatArray
+    pressure_pa: FloatArray
+    strokes: FloatArray | None
+    demand: FloatArray | None
+    air_pa: FloatArray | None
+
+    def __len__(self) -> int:
+        return len(self.ts)
+
+    def take(self, which: NDArray[np.bool_] | slice) -> "Rows":
+        """Some of the rows."""
+        return Rows(
+            self.ts[which],
+            self.pressure_pa[which],
+            None if self.strokes is None else self.strokes[which],
+            None if self.demand is None else self.demand[which],
+            None if self.air_pa is None else self.air_pa[which],
+        )
+
+
+def join(parts: list[Rows]) -> Rows:
+    """Rows one after the other."""
+    if len(parts) == 1:
+        return parts[0]
+
+    def column(name: str) -> FloatArray | None:
+        values = [getattr(p, name) for p in parts]
+        return None if values[0] is None else np.concatenate(values)
+
+    return Rows(
+        np.concatenate([p.ts for p in parts]),
+        np.concatenate([p.pressure_pa for p in parts]),
+        column("strokes"),
+        column("demand"),
+        column("air_pa"),
+    )
+
+
+@dataclass(slots=True)
+class Tally:
+    """What was dropped or corrected, in rows."""
+
+    rows: int = 0
+    duplicates: int = 0
+    backward: int = 0
+    restarts: int = 0
+    unseen_strokes: int = 0
+    filled: int = 0
+    resampled: int = 0
+
+
+@dataclass(slots=True)
+class Gridder:
+    """One pump's rows in, blocks out; remembers time and counter from call to call."""
+
+    per_pulse: int = 1
+    counter_fitted: bool = True
+    tally: Tally = field(default_factory=Tally)
+    _last_ts: float = -np.inf
+    _total: float = np.nan
+    _total_ts: float = -np.inf
+    _step_s: float = 0.0
+
+    def forward(self, rows: Rows) -> Rows:
+        """Only the rows later than everything before them."""
+        self.tally.rows += len(rows)
+        if len(rows) == 0:
+            return rows
+        ts = rows.ts
+        if ts[0] > self._last_ts and (ts[1:] > ts[:-1]).all():
+            self._last_ts = float(ts[-1])
+            return rows
+        before = np.maximum.accumulate(np.concatenate([[self._last_ts], ts[:-1]]))
+        keep = ts > before
+        same = ts == before
+        self.tally.duplicates += int(same.sum())
+        self.tally.backward += int((~keep & ~same).sum())
+        self._last_ts = max(self._last_ts, float(ts.max()))
+        return rows.take(keep)
+
+    def blocks(self, rows: Rows) -> Iterator[Block]:
+        """Blocks of rows that went through forward()."""
+        if len(rows) == 0:
+            return
+        steps = np.diff(rows.ts)
+        if len(steps):
+            self._step_s = float(np.median(steps[:FIRST_LOOK])) or self._step_s
+        step_s = self._step_s or 1.0
+        new, before_ts = self._new_strokes(rows, step_s)
+        holes = np.flatnonzero(steps > max(GAP_STEPS * step_s, GAP_S)) + 1
+        edges = [0, *holes.tolist(), len(rows)]
+        for a, b in itertools.pairwise(edges):
+            part = slice(a, b)
+            times = np.empty(0)
+            if new is not None:
+                times = stroke_times(rows.ts[part], before_ts[part], new[part])
+            yield self._even(rows.take(part), times, step_s)
+
+    def _new_strokes(
+        self, rows: Rows, step_s: float
+    ) -> tuple[NDArray[np.int64] | None, FloatArray]:
+        """(strokes new at each row, time of the reading before it)."""
+        if rows.strokes is None or not self.counter_fitted:
+            return None, rows.ts
+        good = np.flatnonzero(np.isfinite(rows.strokes))
+        new = np.zeros(len(rows), np.int64)
+        before = np.concatenate([[self._total_ts], rows.ts[:-1]])
+        if len(good) == 0:
+            return new, before
+        total = np.concatenate([[self._total], rows.strokes[good]])
+        at_ts = np.concatenate([[self._total_ts], rows.ts[good]])
+        first = 1 if np.isnan(self._total) else 0
+        counts = total[first:].astype(np.int64)
+        elapsed = np.diff(at_ts[first:])
+        step, restarted = increments(counts, elapsed, self.per_pulse)
+        self.tally.restarts += int(restarted.sum())
+        hole = elapsed > max(GAP_STEPS * step_s, GAP_S)
+        self.tally.unseen_strokes += int(step[hole].sum())
+        step[hole] = 0
+        new[good[first:]] = step
+        before[good[first:]] = at_ts[first:-1]
+        self._total, self._total_ts = float(total[-1]), float(at_ts[-1])
+        return new, before
+
+    def _even(self, rows: Rows, stroke_ts: FloatArray, step_s: float) -> Block:
+        n = len(rows)
+        ts = rows.ts
+        if n == 1:
+            return self._block(rows, stroke_ts, step_s)
+        steps = np.diff(ts) / step_s
+        whole = np.maximum(np.rint(steps), 1.0)
+        off = np.abs(steps - whole) > JITTER_SHARE
+        if np.count_nonzero(off) > UNEVEN_SHARE * len(steps):
+            return self._resampled(rows, stroke_ts, step_s)
+        length = int(whole.sum()) + 1
+        even_s = float(ts[-1] - ts[0]) / (length - 1)
+        if length == n:
+            return self._block(rows, stroke_ts, even_s)
+        self.tally.filled += length - n
+        index = np.concatenate([[0], np.cumsum(whole)]).astype(np.int64)
+        return self._block(_spread(rows, index, length), stroke_ts, even_s)
+
+    def _resampled(self, rows: Rows, stroke_ts: FloatArray, step_s: float) -> Block:
+        ts = rows.ts
+        grid = np.arange(ts[0], ts[-1] + step_s / 2, step_s)
+        self.tally.resampled += len(rows)
+        at = np.clip(np.searchsorted(ts, grid, "right") - 1, 0, len(ts) - 1)
+        even = Rows(
+            grid,
+            np.interp(grid, ts, rows.pressure_pa),
+            None,
+            None if rows.demand is None else rows.demand[at],
+            None if rows.air_pa is None else np.interp(grid, ts, rows.air_pa),
+        )
+        return self._block(even, stroke_ts, step_s)
+
+    def _block(self, rows: Rows, stroke_ts: FloatArray, step_s: float) -> Block:
+        t0_ts = float(rows.ts[0])
+        end_ts = t0_ts + len(rows.pressure_pa) * step_s
+        return Block(
+            t0_ts,
+            step_s,
+            rows.pressure_pa,
+            np.clip(stroke_ts, t0_ts, np.nextafter(end_ts, 0.0)),
+            rows.demand,
+            rows.air_pa,
+            counter_fitted=self.counter_fitted and (rows.strokes is not None or self._counts()),
+        )
+
+    def _counts(self) -> bool:
+        return not np.isnan(self._total)
+
+
+def _spread(rows: Rows, index: NDArray[np.int64], length: int) -> Rows:
+    """Rows on their places, NaN between them."""
+
+    def column(values: FloatArray | None) -> FloatArray | None:
+        if values is None:
+            return None
+        out = np.full(length, np.nan)
+        out[index] = values
+        return out
+
+    pressure = column(rows.pressure_pa)
+    assert pressure is not None  # noqa: S101 - for the type checker: pressure is never absent
+    return Rows(rows.ts, pressure, rows.strokes, column(rows.demand), column(rows.air_pa))
+
+
+def cut(block: Block, length_s: float) -> Iterator[Block]:
+    """The block in parts that end at whole multiples of length_s."""
+    t0, n, dt = block.t0_ts, len(block.pressure_pa), block.dt_s
+    first = np.floor(t0 / length_s) + 1
+    marks = np.arange(first, np.ceil(block.end_ts / length_s)) * length_s
+    edges = np.unique(np.clip(np.ceil((marks - t0) / dt - 1e-6), 0, n).astype(np.int64))
+    bounds = [0, *[e for e in edges.tolist() if 0 < e < n], n]
+    if len(bounds) == 2:
+        yield block
+        return
+    for a, b in itertools.pairwise(bounds):
+        begin, end = t0 + a * dt, t0 + b * dt
+        i, j = np.searchsorted(block.stroke_ts, (begin if a else -np.inf, end if b < n else np.inf))
+        yield Block(
+            begin,
+            dt,
+            block.pressure_pa[a:b],
+            block.stroke_ts[i:j],
+            None if block.demand is None else block.demand[a:b],
+            None if block.air_pa is None else block.air_pa[a:b],
+            block.counter_fitted,
+        )
