@@ -92,6 +92,8 @@ class Gridder:
     _total: float = np.nan
     _total_ts: float = -np.inf
     _step_s: float = 0.0
+    _row_ts: float = -np.inf
+    _holes: int = 0
 
     def forward(self, rows: Rows) -> Rows:
         """Only the rows later than everything before them."""
@@ -137,21 +139,27 @@ class Gridder:
         good = np.flatnonzero(np.isfinite(rows.strokes))
         new = np.zeros(len(rows), np.int64)
         before = np.concatenate([[self._total_ts], rows.ts[:-1]])
+        holes = self._holes + np.cumsum(
+            np.diff(rows.ts, prepend=self._row_ts) > max(GAP_STEPS * step_s, GAP_S)
+        )
+        self._row_ts = float(rows.ts[-1])
         if len(good) == 0:
+            self._holes = int(holes[-1])
             return new, before
         total = np.concatenate([[self._total], rows.strokes[good]])
         at_ts = np.concatenate([[self._total_ts], rows.ts[good]])
         first = 1 if np.isnan(self._total) else 0
         counts = total[first:].astype(np.int64)
-        elapsed = np.diff(at_ts[first:])
-        step, restarted = increments(counts, elapsed, self.per_pulse)
+        step, restarted = increments(counts, np.diff(at_ts[first:]), self.per_pulse)
         self.tally.restarts += int(restarted.sum())
-        hole = elapsed > max(GAP_STEPS * step_s, GAP_S)
-        self.tally.unseen_strokes += int(step[hole].sum())
-        step[hole] = 0
+        # Readings may be blank for a while; only missing rows make strokes' times unknown.
+        across = np.diff(np.concatenate([[0], holes[good]])[first:]) > 0
+        self.tally.unseen_strokes += int(step[across].sum())
+        step[across] = 0
         new[good[first:]] = step
         before[good[first:]] = at_ts[first:-1]
         self._total, self._total_ts = float(total[-1]), float(at_ts[-1])
+        self._holes = int(holes[-1] - holes[good[-1]])
         return new, before
 
     def _even(self, rows: Rows, stroke_ts: FloatArray, step_s: float) -> Block:
