@@ -4,11 +4,12 @@ Suppression by design after ANSI/ISA-18.2: it is decided by logic, it hides cons
 never the alarm that names the cause. What follows from what stands in the records.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 from monitor.advice.kinds import SIDE, Kind, Side
 from monitor.advice.records import record
 from monitor.alarms.types import tag
+from monitor.detectors.finding import Finding, Presence
 from monitor.site import Site
 
 _AIR_KINDS = frozenset(kind for kind, side in SIDE.items() if side is Side.AIR)
@@ -41,3 +42,37 @@ class Family:
         parents = self._parents.get(subject, ())
         found = [tag(parent, cause) for parent in parents for cause in Kind if cause in shared]
         return found + [tag(subject, cause) for cause in brought_about_by]
+
+    def silence(self, findings: Sequence[Finding], silent: Collection[str]) -> list[Finding]:
+        """What the silence of pumps says about their nodes: more than half of two or more.
+
+        findings: what was just heard; silent: the pumps already known to be silent.
+        """
+        heard = {f.subject: f for f in findings if f.kind is Kind.NODE_SILENT}
+        now_silent = {s for s in silent if s not in heard}
+        now_silent |= {s for s, f in heard.items() if f.presence is Presence.YES}
+        found = []
+        for node in sorted({n for s in heard for n in self._nodes(s)}):
+            members = [s for s, above in self._parents.items() if node in above]
+            quiet = [s for s in members if s in now_silent]
+            down = len(quiet) >= 2 and 2 * len(quiet) > len(members)
+            said = [heard[s] for s in members if s in heard]
+            latest = max(said, key=lambda f: f.since_ts)
+            found.append(
+                Finding(
+                    node,
+                    Kind.NODE_SILENT,
+                    Presence.YES if down else Presence.NO,
+                    max(f.ts for f in said),
+                    latest.since_ts,
+                    latest.confidence if down else 0.0,
+                    latest.severity if down else 0.0,
+                    f"Nothing is heard from {len(quiet)} of {len(members)} pumps of this node."
+                    if down
+                    else "",
+                )
+            )
+        return found
+
+    def _nodes(self, subject: str) -> list[str]:
+        return [p for p in self._parents.get(subject, ()) if p.startswith("node:")]

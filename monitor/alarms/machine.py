@@ -68,6 +68,7 @@ class AlarmMachine:
     def update(self, findings: Sequence[Finding], now_ts: float) -> list[Change]:
         """Take in findings, each at the time it was judged (never after `now_ts`)."""
         now = max(now_ts, self._now)
+        findings = [*findings, *self._family.silence(findings, self._silent())]
         due = {tag(f.subject, f.kind) for f in findings if f.presence is Presence.YES}
         told = [
             (min(max(f.ts, self._now), now), f)
@@ -84,6 +85,11 @@ class AlarmMachine:
                 slot = self._slots.setdefault(slot.tag, slot)
                 slot.hear(finding, ts, self._policy(finding.kind))
         return self.tick(now)
+
+    def _silent(self) -> list[str]:
+        return [
+            s.subject for s in self._slots.values() if s.kind is Kind.NODE_SILENT and s.standing
+        ]
 
     def tick(self, now_ts: float) -> list[Change]:
         """Let the delays and shelves run out; call about once a second."""

@@ -359,6 +359,37 @@ def test_a_cause_that_comes_back_keeps_its_consequence_under_it():
     assert state_of(m, kind=Kind.AIRLOCK) is State.SUPPRESSED
 
 
+def test_a_silent_node_is_one_alarm_not_one_a_pump():
+    m = AlarmMachine(default_policy, family=family())
+    pumps = ("P1", "P2", "P3")
+    told = []
+    for second in range(200):
+        ts = 1000.0 + second
+        silent = [p for n, p in enumerate(pumps) if second > 2 * n]
+        told += m.update(
+            [say(YES, ts, subject=p, kind=Kind.NODE_SILENT, since=1000.0) for p in silent], ts
+        )
+    shown = [c for c in told if c.after.state is State.NOT_ACKNOWLEDGED]
+    assert [c.subject for c in shown] == ["node:n1"]
+    assert sorted(the(m, "node:n1", Kind.NODE_SILENT).members) == sorted(pumps)
+    # P1 and P2 come back, P3 does not: then it is P3's own matter.
+    for second in range(200, 220):
+        ts = 1000.0 + second
+        back = [say(NO, ts, subject=p, kind=Kind.NODE_SILENT) for p in ("P1", "P2")]
+        m.update([*back, say(YES, ts, subject="P3", kind=Kind.NODE_SILENT, since=1000.0)], ts)
+    open_ = [a for a in m.alarms() if a.active]
+    assert [(a.subject, a.state) for a in open_] == [("P3", State.NOT_ACKNOWLEDGED)]
+
+
+def test_one_silent_pump_of_three_is_its_own_alarm():
+    m = AlarmMachine(default_policy, family=family())
+    told = []
+    for second in range(0, 300, 10):
+        ts = 1000.0 + second
+        told += m.update([say(YES, ts, subject="P2", kind=Kind.NODE_SILENT, since=1000.0)], ts)
+    assert [c.subject for c in told] == ["P2"]
+
+
 def test_no_cause_is_its_own_consequence():
     def causes(kind, seen=()):
         for cause in record(kind).suppressed_by:
