@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from typing import Annotated
+from urllib.parse import quote
 
 import numpy as np
 from fastapi import APIRouter, Depends, Query
@@ -178,7 +179,7 @@ def pump_look(
         days=days,
         days_are=days_are,
     )
-    return PumpLook(page, pump_trace(live, site, pump, span, words, series=series))
+    return PumpLook(page, pump_trace(live, pump, span, words, series=series))
 
 
 def learnt_rows(now: PumpNow | None, words: Words) -> tuple[EvidenceRow, ...]:
@@ -203,14 +204,15 @@ def pump_alarms(live: Live, site: Site, pump: Pump, span: tuple[float, float]) -
 
 def pump_trace(
     live: Live,
-    site: Site,
     pump: Pump,
     span: tuple[float, float],
     words: Words,
     *,
     series: Series | None = None,
+    rows_here: bool = True,
 ) -> Trace:
-    """The drawing's model for one window."""
+    """The drawing's model for one window; rows_here: the page has a row for each alarm."""
+    site = words.site
     if series is None:
         series = live.store.read(site.id, pump.id, span, max_points=8 * COLUMNS)
     stretches: list[Stretch] = []
@@ -230,12 +232,12 @@ def pump_trace(
                 a.priority,
                 f"{words.t(a.priority.value)}: {words.t(a.kind.value)}, "
                 f"{words.clock(a.raised_ts or a.since_ts)}",
-                f"a-{a.id}",
+                f"#a-{a.id}" if rows_here else f"/site/{site.id}/alarm/{quote(a.id)}",
             )
             for a in pump_alarms(live, site, pump, span)
         ),
         notes=tuple(
-            Note(e.ts, f"{words.t(e.kind.value)}, {words.clock(e.ts)}", f"w-{e.id}")
+            Note(e.ts, f"{words.t(e.kind.value)}, {words.clock(e.ts)}", f"#w-{e.id}")
             for e in WorkLog(live.core).list(site.id, pump.id, span)
         ),
         stretches=tuple(stretches),

@@ -24,12 +24,12 @@ COLUMNS = 720
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """An alarm on the lane above the trace; `ref` is the id of its row in the page's table."""
+    """An alarm on the lane above the trace; href leads to its row in the page's table."""
 
     ts: float
     priority: Priority
     words: str
-    ref: str
+    href: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Note:
 
     ts: float
     words: str
-    ref: str
+    href: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,9 @@ def draw(trace: Trace, *, width_px: int | None = None, about_px: int = 380) -> s
     body: list[str] = []
     y = float(MARKS_PX)
     strips = _strips(trace)
-    bottom = y + PRESSURE_PX + GAP_PX + STROKES_PX + GAP_PX + (STRIP_PX + STRIP_WORDS_PX) * len(strips)
+    bottom = (
+        y + PRESSURE_PX + GAP_PX + STROKES_PX + GAP_PX + (STRIP_PX + STRIP_WORDS_PX) * len(strips)
+    )
     body.append(_grid(frame, ticks, y, bottom))
     body.append(_hairlines(frame, trace.marks, y, bottom))
     body.append(_pressure(frame, trace, top_pa, y))
@@ -229,7 +231,7 @@ def _strokes(frame: svg.Frame, trace: Trace, y: float) -> str:
     edge = f'<line class="grid strong" x1="0" x2="{frame.at(1)}" y1="{y:g}" y2="{y:g}"/>'
     return (
         edge
-        + frame.pane(y, STROKES_PX, bars)
+        + frame.pane(y + 17, STROKES_PX - 17, bars)
         + svg.text(frame.at(0.004), y + 13, words, "halo small")
     )
 
@@ -270,8 +272,8 @@ def _lane(frame: svg.Frame, trace: Trace, wide: int) -> str:
         )
         words = worst.words if len(group) == 1 else f"{len(group)} alarms, worst: {worst.words}"
         out.append(
-            f'<a href="#{escape(worst.ref)}" data-ts="{group[0].ts:.3f}" '
-            f'data-refs="{escape(" ".join(m.ref for m in group))}" '
+            f'<a href="{escape(worst.href)}" data-ts="{group[0].ts:.3f}" '
+            f'data-refs="{escape(" ".join(m.href for m in group))}" '
             f'aria-label="{escape(words)}"><title>{escape(words)}</title>{shape}</a>'
         )
     for note in trace.notes:
@@ -279,7 +281,7 @@ def _lane(frame: svg.Frame, trace: Trace, wide: int) -> str:
             flag = f'<svg x="{frame.x(note.ts)}" y="15" overflow="visible">'
             flag += '<path class="note" d="M0 14V-8H11L8-4 11 0H1V14Z"/></svg>'
             out.append(
-                f'<a href="#{escape(note.ref)}" aria-label="{escape(note.words)}">'
+                f'<a href="{escape(note.href)}" aria-label="{escape(note.words)}">'
                 f"<title>{escape(note.words)}</title>{flag}</a>"
             )
     return "".join(out)

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
+from monitor.api import alarms as alarms_api
 from monitor.api import board as board_api
 from monitor.api import events
 from monitor.api import pump as pump_api
@@ -27,12 +28,20 @@ from monitor.api.guard import (
 from monitor.api.live import Live
 from monitor.api.web import Web, WebSettings
 from monitor.errors import StoreUnavailable, StrokewiseError
+from monitor.pages import alarms as alarms_page
 from monitor.pages import board as board_page
+from monitor.pages import people, sign_in
 from monitor.pages import pump as pump_page
 from monitor.pages.render import STATIC, Look, here, make_environment
 
-API_ROUTERS = (board_api.router, pump_api.router, events.router)
-PAGE_ROUTERS = (board_page.router, pump_page.router)
+API_ROUTERS = (board_api.router, pump_api.router, alarms_api.router, events.router)
+PAGE_ROUTERS = (
+    board_page.router,
+    pump_page.router,
+    alarms_page.router,
+    sign_in.router,
+    people.router,
+)
 
 
 class Kept(StaticFiles):

@@ -45,7 +45,7 @@ def trace_svg(
     site, pump = get_pump(look.live, site_id, pump_id)
     words = look.at(site).words
     span = window.span(words.now_ts, site.zone)
-    svg = draw(pump_trace(look.live, site, pump, span, words), about_px=width)
+    svg = draw(pump_trace(look.live, pump, span, words), about_px=width)
     said = caption(span, words).encode("ascii", "xmlcharrefreplace").decode()
     return Response(svg, media_type="image/svg+xml", headers={"X-Caption": said})
 
