@@ -14,7 +14,8 @@ from edge.virtual.spec import ML, PSI, Fault, PumpSpec
 MEANING: dict[str, str] = {
     "running with no demand": "external leak of 60 mL/min at the stall pressure (x = severity/0.5)",
     "missed prime": "re-fitted empty: suction hose full of gas, dip tube out of the liquid",
-    "airlock": "0.8 displacements of gas stay over the balls, 6 of gas (1 atm) in the line",
+    "airlock": "0.8 displacements of gas stay over the balls, 6 of gas (1 atm) in the line "
+    "(locked: at rest gas fills both chambers and cannot reach the held pressure; slug: line only)",
     "low air": "supply 25 % below set",
     "high air": "supply at 115 psi",
     "air sag": "supply conductance 0.27 of the inlet path's, 2 L of air behind it",
@@ -55,7 +56,9 @@ def _leak(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
 
 def _airlock(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
     if variant == "locked":
-        p[k.P_LOCK] = p[k.P_VC] + p[k.P_VD]
+        # Dry or leaking balls lower the compression until gas cannot reach 0.7 of the air.
+        reach = (1.0 + 0.7 * spec.set_pa / p[k.P_PATM]) ** (1.0 / k.AIR_N)
+        p[k.P_VC] = max(p[k.P_VC], p[k.P_VD] / (reach - 1.0))
     elif variant != "slug":
         p[k.P_LOCK] = 1.6 * level * p[k.P_VD]
     if variant != "locked":
@@ -153,11 +156,24 @@ def begin(fault: Fault, s: k.Array, p: k.Array) -> None:
     """What a fault does once, at its onset: a pump re-fitted dry, with its line opened."""
     s[k.PARKED] = 0.0
     if fault.kind == "missed prime":
-        s[k.SG] = p[k.P_VSUC] + 1e-6
-        s[k.GD] = s[k.WD] = p[k.P_VC] + max(0.0, 1.0 - s[k.X]) * p[k.P_VD]
-        s[k.GS] = s[k.WS] = p[k.P_VC] + s[k.X] * p[k.P_VD]
-        s[k.PL] = s[k.PCD] = s[k.PCS] = 0.0
-        s[k.GL] += 0.3 * p[k.P_VLINE]
+        refit(s, p)
+
+
+def _fill_with_gas(s: k.Array, p: k.Array) -> None:
+    """Both liquid chambers hold gas that came in at suction pressure."""
+    s[k.WD] = p[k.P_VC] + max(0.0, 1.0 - s[k.X]) * p[k.P_VD]
+    s[k.GD] = p[k.P_VC] + p[k.P_VD]
+    s[k.GS] = s[k.WS] = p[k.P_VC] + s[k.X] * p[k.P_VD]
+    s[k.PCD] = k.gas_pressure(s[k.GD], s[k.WD], p)
+    s[k.PCS] = 0.0
+
+
+def at_rest(faults: Sequence[Fault], ts: float, s: k.Array, p: k.Array) -> None:
+    """When the flow stops, a pocket over the balls falls back into the chambers and locks them."""
+    for fault in faults:
+        if fault.kind == "airlock" and fault.variant == "locked" and fault.level(ts) > 0:
+            _fill_with_gas(s, p)
+            s[k.PARKED] = 0.0
 
 
 def opening(faults: Sequence[Fault], ts: float, s: k.Array, p: k.Array) -> None:
@@ -165,6 +181,16 @@ def opening(faults: Sequence[Fault], ts: float, s: k.Array, p: k.Array) -> None:
     for fault in faults:
         if fault.kind == "no flow on demand" and fault.level(ts) > 0 and fault.variant == "":
             s[k.PL] = max(0.0, s[k.PL] - 0.3e-6 / k.line_compliance(s, p))
+
+
+def refit(s: k.Array, p: k.Array) -> None:
+    """A pump put in dry: gas in hose and chambers, the line opened and partly drained."""
+    s[k.SG] = p[k.P_VSUC] + 1e-6
+    _fill_with_gas(s, p)
+    s[k.GD] = s[k.WD]
+    s[k.PL] = s[k.PCD] = 0.0
+    s[k.GL] += 0.3 * p[k.P_VLINE]
+    s[k.PARKED] = 0.0
 
 
 def finish(fault: Fault, s: k.Array, p: k.Array) -> None:

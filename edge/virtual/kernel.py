@@ -409,9 +409,14 @@ def supply_air(s: Array, p: Array, dt: float) -> None:
     left = 0.0 if shut else air_flow(c_ex, s[PE], p[P_PATM], p[P_B])
     va = p[P_VA0] + s[X] * p[P_VD]
     ve = p[P_VA0] + (1.0 - s[X]) * p[P_VD]
-    s[PA] = min(s[PA] + dt * AIR_N * fed / va, max(s[PSUP], s[PA]))
+    if s[PA] > s[PSUP] and not shut:
+        # A supply that fell lets the drive air back through the open inlet.
+        fed = -air_flow(p[P_CIN], s[PA], s[PSUP], p[P_B])
+        s[PA] = max(s[PA] + dt * AIR_N * fed / va, s[PSUP])
+    else:
+        s[PA] = min(s[PA] + dt * AIR_N * fed / va, s[PSUP])
     s[PE] = max(s[PE] - dt * AIR_N * left / ve, p[P_PATM])
-    s[AIR_USED] += dt * fed / ANR_PA
+    s[AIR_USED] += dt * max(fed, 0.0) / ANR_PA
     if p[P_CSUP] < 1e-6:
         given = air_flow(p[P_CSUP], p[P_SET], s[PSUP], p[P_B])
         s[PSUP] += dt * AIR_N * (given - fed) / p[P_VSUP]

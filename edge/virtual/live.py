@@ -16,6 +16,7 @@ A virtual-site file is TOML (durations in seconds from the start of the run, pre
     bays = ["1", "2"]
     demand = true               # channels fitted
     air = false
+    pattern = ""                # this pump's own, instead of the site's
       [[pump.fault]]
       kind = "low air"
       onset_s = 90.0
@@ -35,19 +36,15 @@ from pathlib import Path
 from typing import Any
 
 from edge.virtual import demand
-from edge.virtual import kernel as k
-from edge.virtual.faults import EFFECTS, SENSOR_KINDS
-from edge.virtual.run import Climate, Fitted, PumpRun
-from edge.virtual.spec import PSI, SONIC, Fault, PumpSpec, SitePump, SiteSpec
-from edge.virtual.trace import Chunk, join
+from edge.virtual.faults import MEANING, VARIANTS
+from edge.virtual.site import LiveSite
+from edge.virtual.spec import PSI, Fault, PumpSpec, SitePump, SiteSpec
+from edge.virtual.trace import Chunk
 from monitor.errors import BadSettings
 
-LOCKSTEP_S = 0.5
-"""Pumps feel each other's air use with this delay; a header does not answer faster."""
-HORIZON_S = 3600.0
-HEADER_MEMORY_S = 2.0
+OWN_KEYS = ("id", "chemical", "bays", "demand", "air", "pattern")
 
-__all__ = ["LiveSite", "Script", "load_site"]
+__all__ = ["Chunk", "LiveSite", "Script", "load_script", "load_site"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,17 +63,19 @@ def _faults(entries: Iterable[dict[str, Any]], place: str, wrong: list[str]) -> 
     for number, entry in enumerate(entries):
         at = f"{place}.fault[{number}]"
         wrong += [f"{at}.{key}: unknown key" for key in entry.keys() - allowed]
-        kind = entry.get("kind", "")
-        if kind not in EFFECTS and kind not in SENSOR_KINDS:
+        kind, variant = str(entry.get("kind", "")), str(entry.get("variant", ""))
+        if kind not in MEANING:
             wrong.append(f"{at}.kind: '{kind}' is not a kind of fault")
+        elif variant not in VARIANTS.get(kind, ("",)):
+            wrong.append(f"{at}.variant: '{variant}' is not a form of {kind}")
         out.append(
             Fault(
-                str(kind),
+                kind,
                 float(entry.get("onset_s", 0.0)),
                 float(entry.get("ramp_s", 0.0)),
                 float(entry.get("severity", 0.5)),
                 float(entry.get("end_s", float("inf"))),
-                str(entry.get("variant", "")),
+                variant,
             )
         )
     return tuple(out)
@@ -85,7 +84,7 @@ def _faults(entries: Iterable[dict[str, Any]], place: str, wrong: list[str]) -> 
 def _pump(entry: dict[str, Any], place: str, wrong: list[str]) -> SitePump:
     """One pump; numbers go to the field of PumpSpec of that name."""
     entry = dict(entry)
-    own = {key: entry.pop(key, None) for key in ("id", "chemical", "bays", "demand", "air")}
+    own = {key: entry.pop(key, None) for key in OWN_KEYS}
     changes: dict[str, float] = {}
     if "set_psi" in entry:
         changes["set_pa"] = float(entry.pop("set_psi")) * PSI
@@ -97,6 +96,8 @@ def _pump(entry: dict[str, Any], place: str, wrong: list[str]) -> SitePump:
             changes[key] = float(value)
         else:
             wrong.append(f"{place}.{key}: unknown key or not a number")
+    if own["pattern"] and own["pattern"] not in demand.PATTERNS:
+        wrong.append(f"{place}.pattern: '{own['pattern']}'; one of {', '.join(demand.PATTERNS)}")
     if not own["id"]:
         wrong.append(f"{place}.id: missing; give the pump a name")
     spec = replace(PumpSpec(), **changes)  # type: ignore[arg-type] # float fields only
@@ -107,6 +108,7 @@ def _pump(entry: dict[str, Any], place: str, wrong: list[str]) -> SitePump:
         demand_fitted=bool(own["demand"]),
         air_fitted=bool(own["air"]),
         chemical=str(own["chemical"] or "unnamed chemical"),
+        pattern=str(own["pattern"] or ""),
     )
 
 
@@ -151,95 +153,3 @@ def load_site(path: Path, start_ts: float) -> "LiveSite":
         for pump, scripted in script.faults.items()
     }
     return LiveSite(script.site, script.seed, start_ts, faults)
-
-
-class LiveSite:
-    """All pumps of a site in step, sharing one air header; `advance` gives what was measured."""
-
-    def __init__(
-        self,
-        site: SiteSpec,
-        seed: int,
-        start_ts: float,
-        faults: dict[str, tuple[Fault, ...]] | None = None,
-        rate_hz: float = 20.0,
-    ) -> None:
-        self.site, self.seed, self.start_ts = site, seed, start_ts
-        self.faults = faults or {}
-        climate = Climate(
-            site.mean_temp_c, site.daily_swing_k, site.utc_offset_s, site.atmosphere_pa
-        )
-        self._planned = 0
-        self._beat = 0
-        self._air_m3 = 0.0
-        self._header_flow = 0.0
-        self.runs = {
-            pump.id: PumpRun(
-                pump.spec,
-                [],
-                self.faults.get(pump.id, ()),
-                t0_ts=start_ts,
-                rate_hz=rate_hz,
-                seed=seed * 1000 + number,
-                fitted=Fitted(pump.demand_fitted, pump.air_fitted),
-                climate=climate,
-            )
-            for number, pump in enumerate(site.pumps)
-        }
-
-    def _plan(self, to_ts: float) -> None:
-        """Lay out draws hour by hour, always the same for a seed."""
-        while self.start_ts + self._planned * HORIZON_S <= to_ts + HORIZON_S:
-            at = self.start_ts + self._planned * HORIZON_S
-            for number, pump in enumerate(self.site.pumps):
-                seed = (self.seed * 1000 + number) * 100_003 + self._planned
-                self.runs[pump.id].add_draws(
-                    demand.draws(
-                        self.site.pattern,
-                        pump.bays,
-                        (at, at + HORIZON_S),
-                        seed,
-                        self.site.utc_offset_s,
-                    )
-                )
-            self._planned += 1
-
-    def _share_air(self) -> None:
-        """The header sinks with the air all pumps took lately (ISO 6358, small drop)."""
-        used = sum(run.state[k.AIR_USED] for run in self.runs.values())
-        flow = (used - self._air_m3) / LOCKSTEP_S
-        self._air_m3 = used
-        weight = LOCKSTEP_S / HEADER_MEMORY_S
-        self._header_flow += weight * (flow - self._header_flow)
-        source_pa = self.site.atmosphere_pa + 120 * PSI
-        full = self.site.header_c * SONIC * source_pa
-        loss = min(0.9, self._header_flow / full) if full > 0 else 0.0
-        drop_pa = source_pa * (1.0 - 0.3) * (1.0 - (1.0 - loss * loss) ** 0.5)
-        for run in self.runs.values():
-            room_pa = 120 * PSI - run.spec.set_pa
-            run.set_header(-max(0.0, drop_pa - room_pa))
-
-    def advance(self, to_ts: float) -> dict[str, Chunk]:
-        """What each pump's node measured since the last call, up to to_ts (whole half seconds)."""
-        self._plan(to_ts)
-        parts: dict[str, list[Chunk]] = {name: [] for name in self.runs}
-        while self.start_ts + (self._beat + 1) * LOCKSTEP_S <= to_ts + 1e-6:
-            self._beat += 1
-            for name, run in self.runs.items():
-                parts[name].append(run.advance(self.start_ts + self._beat * LOCKSTEP_S))
-            self._share_air()
-        return {name: _merge(chunks) for name, chunks in parts.items() if chunks}
-
-
-def _merge(chunks: list[Chunk]) -> Chunk:
-    """One chunk from chunks that follow each other."""
-    trace = join(chunks)
-    return Chunk(
-        trace.t0_ts,
-        trace.dt_s,
-        trace.pressure_pa,
-        trace.stroke_ts,
-        trace.demand,
-        trace.air_pa,
-        chunks[0].silent,
-    )

@@ -6,10 +6,11 @@ chunk border changes nothing, so a live run equals a batch run sample by sample.
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from edge.virtual import changes as change_effects
 from edge.virtual import faults as fault_effects
 from edge.virtual import kernel as k
 from edge.virtual.params import (
@@ -20,11 +21,13 @@ from edge.virtual.params import (
     tip_constant,
 )
 from edge.virtual.sensing import Sensing
-from edge.virtual.spec import STANDARD_ATMOSPHERE_PA, Draw, Fault, PumpSpec
-from edge.virtual.trace import Chunk, FloatArray, Trace
+from edge.virtual.spec import PSI, STANDARD_ATMOSPHERE_PA, Change, Draw, Fault, PumpSpec
+from edge.virtual.trace import Chunk, FloatArray, Trace, join
 
 STEP_S = 0.0005
 REFRESH_S = 60.0
+PILOT_PA = 10.0 * PSI
+"""Below it the spool does not shift: half of the 20 psi that is the least in common practice."""
 RAMP_REFRESH_S = 5.0
 AIR_STEP_PA = 500.0
 """Resolution of the optional supply gauge: 0.07 psi, a common digital one."""
@@ -67,6 +70,7 @@ class PumpRun:
         seed: int = 0,
         fitted: Fitted = Fitted(),
         climate: Climate = Climate(),
+        changes: Sequence[Change] = (),
     ) -> None:
         self.spec, self.t0_ts, self.seed, self.fitted, self.climate = (
             spec,
@@ -76,6 +80,7 @@ class PumpRun:
             climate,
         )
         self.faults = tuple(faults)
+        self.changes = tuple(sorted(changes, key=lambda c: c.ts))
         self.dt_s = 1.0 / rate_hz
         self._per = max(1, round(self.dt_s / STEP_S))
         self._step_s = self.dt_s / self._per
@@ -88,10 +93,12 @@ class PumpRun:
         self._param = self._base
         self._sensing = Sensing(spec, faults, seed)
         self._step = 0
-        self._header_pa = 0.0
+        self._ceiling_pa = self._wanted_pa = float("inf")
+        self._done = 0
         self._draws: list[Draw] = []
         self._edges: list[int] = []
         self._open_count = 0
+        self._fresh = False
         self._stale = True
         self._started: set[Fault] = set()
         self._ended: set[Fault] = set()
@@ -108,14 +115,14 @@ class PumpRun:
         cuts = [ts for d in draws for ts in (d.start_ts, d.end_ts)]
         if not self._edges:
             cuts += [ts for f in self.faults for ts in (f.onset_ts, f.end_ts)]
+            cuts += [c.ts for c in self.changes]
         steps = {self._at(ts) for ts in cuts if np.isfinite(ts)}
         self._edges = sorted({e for e in self._edges if e > self._step} | steps)
 
-    def set_header(self, change_pa: float) -> None:
-        """Let the shared air header's pressure stand change_pa from its usual value."""
-        if change_pa != self._header_pa:
-            self._param[k.P_SET] += change_pa - self._header_pa
-            self._header_pa = change_pa
+    def set_ceiling(self, gauge_pa: float) -> None:
+        """Let the air main offer no more than gauge_pa ahead of the regulator."""
+        self._ceiling_pa = gauge_pa + self._base[k.P_PATM]
+        self._param[k.P_SET] = min(self._wanted_pa, self._ceiling_pa)
 
     def _at(self, ts: float) -> int:
         """The step at a time."""
@@ -151,12 +158,24 @@ class PumpRun:
         self._open_count = len(opened)
         for draw in opened:
             p[k.P_K] += tip_constant(self.spec, draw.tip_m or self.spec.tip_m)
-        p[k.P_SET] += self._header_pa
-        self._edge_faults(ts, p)
+        done = [c for c in self.changes if c.ts <= ts]
+        set_pa = change_effects.supply_pa(self.spec, done)
+        p[k.P_SET] = p[k.P_PATM] + set_pa
         fault_effects.apply(self.spec, p, self.faults, ts)
+        self._edge_faults(ts, p)
+        for change in done[self._done :]:
+            change_effects.happen(change, self.state, p)
+        self._done = len(done)
+        p[k.P_SET] = max(p[k.P_SET], p[k.P_PATM]) if set_pa > 0.0 else p[k.P_PATM]
+        self._wanted_pa = p[k.P_SET]
+        p[k.P_SET] = min(self._wanted_pa, self._ceiling_pa)
+        if p[k.P_SET] - p[k.P_PATM] < PILOT_PA:
+            p[k.P_STALL] = 1.0
         self._param = p
         if self._open_count > was_open:
             fault_effects.opening(self.faults, ts, self.state, p)
+        if self._open_count == 0 and (was_open or self._fresh):
+            fault_effects.at_rest(self.faults, ts, self.state, p)
         if p[k.P_K] < was_k:
             surge = RATED_SURGE_PA_S_M3 * self.spec.ring_share * self.state[k.QOUT]
             self.state[k.RING], self.state[k.RING_T] = surge, 0.0
@@ -165,9 +184,11 @@ class PumpRun:
 
     def _edge_faults(self, ts: float, p: k.Array) -> None:
         """Beginnings and ends of faults leave their mark on the state once."""
+        self._fresh = False
         for fault in self.faults:
             if fault.onset_ts <= ts and fault not in self._started:
                 self._started.add(fault)
+                self._fresh = True
                 fault_effects.begin(fault, self.state, p)
             if fault.end_ts <= ts and fault not in self._ended:
                 self._ended.add(fault)
@@ -251,24 +272,23 @@ def simulate(  # noqa: PLR0913 - a run's whole description, all but three by nam
     seed: int = 0,
     fitted: Fitted = Fitted(),
     climate: Climate = Climate(),
+    changes: Sequence[Change] = (),
 ) -> Trace:
     """One pump over duration_s: the trace as measured, with `faults` as its truth."""
     run = PumpRun(
-        spec, draws, faults, t0_ts=t0_ts, rate_hz=rate_hz, seed=seed, fitted=fitted, climate=climate
+        spec,
+        draws,
+        faults,
+        t0_ts=t0_ts,
+        rate_hz=rate_hz,
+        seed=seed,
+        fitted=fitted,
+        climate=climate,
+        changes=changes,
     )
     chunk = run.advance(t0_ts + duration_s)
-    silence = tuple(
-        (f.onset_ts, min(f.end_ts, t0_ts + duration_s)) for f in faults if f.kind == "node silent"
-    )
-    return Trace(
-        chunk.t0_ts,
-        chunk.dt_s,
-        chunk.pressure_pa,
-        chunk.stroke_ts,
-        chunk.demand,
-        chunk.air_pa,
-        tuple(faults),
-        silence,
-        (),
-        run.books(),
+    return replace(
+        join([chunk], tuple(faults), t0_ts + duration_s),
+        restart_ts=change_effects.restarts(changes),
+        books=run.books(),
     )

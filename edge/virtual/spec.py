@@ -54,6 +54,15 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """Something people do in normal life, at ts. kind is one of `changes.KINDS`; value its size."""
+
+    kind: str
+    ts: float
+    value: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class FluidSpec:
     """A chemical as the hydraulics sees it, at 20 °C; viscosity falls by visc_per_k per kelvin."""
 
@@ -144,7 +153,7 @@ class PumpSpec:
 
 @dataclass(frozen=True, slots=True)
 class SitePump:
-    """A pump of a virtual site: its id, air header, bays and which channels are fitted."""
+    """A pump of a virtual site: its id, air header, bays, channels fitted, pattern of its own."""
 
     id: str
     spec: PumpSpec
@@ -153,17 +162,25 @@ class SitePump:
     demand_fitted: bool = False
     air_fitted: bool = False
     chemical: str = "unnamed chemical"
+    pattern: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class SiteSpec:
-    """A wash: its pumps, how it is used, its air header and its climate."""
+    """A wash: its pumps, how it is used, its compressed air and its climate.
+
+    header_c: dm3/(s bar) of the main; compressor_l_s: free air at reference conditions while the
+    compressor runs, between receiver pressures low_pa and high_pa.
+    """
 
     id: str
     pumps: tuple[SitePump, ...]
     pattern: str = "self-serve"
     header_c: float = 6.0
-    """dm3/(s bar), compressor and main together; the pumps' air all passes here."""
+    receiver_l: float = 150.0
+    compressor_l_s: float = 10.0
+    low_pa: float = 100.0 * PSI
+    high_pa: float = 120.0 * PSI
     atmosphere_pa: float = STANDARD_ATMOSPHERE_PA
     mean_temp_c: float = 20.0
     daily_swing_k: float = 0.0

@@ -19,8 +19,7 @@ class Chunk:
     """A stretch of one pump: pressure_pa[i] at t0_ts + i * dt_s (NaN = missed read).
 
     stroke_ts: one time per counted pulse. demand[i] 1.0 / 0.0 and air_pa[i] (gauge), or None
-    where not fitted. silent: nothing of this stretch is sent. total0: counter before the first
-    pulse; restart_ts: times at which the counter began again at zero.
+    where not fitted. silent: nothing of this stretch is sent.
     """
 
     t0_ts: float
@@ -30,8 +29,6 @@ class Chunk:
     demand: FloatArray | None = None
     air_pa: FloatArray | None = None
     silent: bool = False
-    total0: int = 0
-    restart_ts: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,11 +109,14 @@ def write_recording(traces: dict[str, Trace], path: Path, pressure_unit: str = "
             writer.writerows(_rows(pump, trace, unit_pa))
 
 
-def join(chunks: Sequence[Chunk], truth: tuple[Fault, ...] = ()) -> Trace:
+def join(
+    chunks: Sequence[Chunk], truth: tuple[Fault, ...] = (), end_ts: float = float("inf")
+) -> Trace:
     """One trace from chunks that follow each other."""
     first = chunks[0]
     demand = None if first.demand is None else np.concatenate([c.demand for c in chunks])
     air = None if first.air_pa is None else np.concatenate([c.air_pa for c in chunks])
+    silent = [f for f in truth if f.kind == "node silent"]
     return Trace(
         first.t0_ts,
         first.dt_s,
@@ -125,4 +125,5 @@ def join(chunks: Sequence[Chunk], truth: tuple[Fault, ...] = ()) -> Trace:
         demand,
         air,
         truth,
+        tuple((f.onset_ts, min(f.end_ts, end_ts)) for f in silent),
     )
