@@ -1,0 +1,186 @@
+"""Is a whole draw unlike this pump's draws, though no single number stands out?
+
+Two catch-alls on the same rows of scores (what `learned.py` makes of each feature, so that drift
+and odd shapes are gone before): a robust multivariate distance (minimum covariance
+determinant), which judges each draw, and an isolation forest, which looks at the latest draws
+when asked and is thrown away afterwards, so that nothing has to be kept, stored or unpickled.
+Both count only when most of the last draws are in the far share that the budget allows.
+"""
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import fdtrc
+from sklearn.covariance import MinCovDet
+from sklearn.ensemble import IsolationForest
+
+from monitor.detectors.run_length import share_for_runs
+
+NEEDED, OF_LAST = 5, 8
+"""Hits that count: five of the last eight draws (chosen: a far share of some percent is then
+enough, which a window of two hundred draws can really show, and one odd function is not)."""
+
+RIDGE = 0.05
+"""Added to a correlation matrix, so that two features that say the same do not turn rounding into
+distance (chosen: a twentieth of a sigma squared)."""
+
+LEAST_ROWS_PER_FEATURE = 10
+"""Rows a covariance needs for each feature. Ten keeps the F limit within 1.3 times chi-square."""
+
+
+class Model(NamedTuple):
+    """A fitted distance: columns used, their centre, covariance, rows, calibration."""
+
+    columns: NDArray[np.intp]
+    centre: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    rows: int
+    far: float
+
+
+@dataclass(slots=True)
+class Joint:
+    """The rows of one pump and what is fitted to them.
+
+    features: length of a row; NaN = no score. arl0: draws per false alarm of this test.
+    capacity: rows kept. refit_draws: after this many new rows it is fitted again; sooner while
+    the window fills (each time it has doubled).
+    """
+
+    features: int
+    arl0: float
+    capacity: int = 200
+    refit_draws: int = 400
+    hits: deque[bool] = field(default_factory=lambda: deque(maxlen=OF_LAST), init=False)
+    latest: deque[NDArray[np.float64]] = field(
+        default_factory=lambda: deque(maxlen=OF_LAST), init=False
+    )
+    model: Model | None = field(default=None, init=False, repr=False)
+    _rows: deque[NDArray[np.float64]] = field(init=False, repr=False)
+    _waiting: deque[NDArray[np.float64]] = field(init=False, repr=False)
+    _new: int = field(default=0, init=False)
+
+    def __post_init__(self) -> None:
+        self.restart()
+
+    @property
+    def share(self) -> float:
+        """The far share a row must lie in to be a hit."""
+        return share_for_runs(NEEDED, OF_LAST, self.arl0)
+
+    @property
+    def strange(self) -> bool:
+        """Do the last draws, most of them, lie far out?"""
+        return sum(self.hits) >= NEEDED
+
+    def restart(self) -> None:
+        """Forget everything learnt."""
+        self._rows = deque(maxlen=self.capacity)
+        self._waiting = deque(maxlen=self.capacity)
+        self.hits.clear()
+        self.latest.clear()
+        self.model, self._new = None, 0
+
+    def update(self, row: NDArray[np.float64], *, learn: bool = True) -> bool:
+        """Judge a row, then keep it if nothing speaks against it; `strange` as it now stands."""
+        if self.model is not None:
+            far = _tail(row, self.model)
+            if far is not None:
+                self.hits.append(far < self.model.far)
+                self.latest.append(row)
+        if not learn:
+            self._waiting.clear()
+        elif not self.strange:
+            self._waiting.append(row)
+            while len(self._waiting) > (OF_LAST if self.model is not None else 0):
+                self._rows.append(self._waiting.popleft())
+                self._new += 1
+            self._fit_if_due()
+        return self.strange
+
+    def _fit_if_due(self) -> None:
+        least = LEAST_ROWS_PER_FEATURE * max(self.features, 4)
+        due = 1 if self.model is None else self.refit_draws
+        if self.model is not None and self.model.rows < self.capacity // 2:
+            due = self.model.rows
+        if len(self._rows) >= least and self._new >= due:
+            model = _fit(self._matrix(), self.share)
+            self._new = 0 if model else -OF_LAST
+            self.model = model or self.model
+
+    def _matrix(self) -> NDArray[np.float64]:
+        return np.array(self._rows)
+
+    def review(self) -> tuple[bool, ...]:
+        """Which of the latest rows an isolation forest finds far out; empty when it cannot tell.
+
+        Source: F. T. Liu, K. M. Ting and Z.-H. Zhou, Isolation-based anomaly detection, ACM TKDD
+        6 (2012); 50 trees of at most 128 rows: half of their 100 and 256, for the window is 200
+        rows and the scores settle well before (computed).
+        """
+        if self.model is None or len(self.latest) < OF_LAST:
+            return ()
+        columns, centre = self.model.columns, self.model.centre
+        known, last = self._matrix()[:, columns], np.array(self.latest)[:, columns]
+        known, last = (np.where(np.isnan(x), centre, x) for x in (known, last))
+        forest = IsolationForest(
+            n_estimators=50, max_samples=min(128, len(known)), random_state=0
+        ).fit(known)
+        # Small scores are far out. The rows it grew on look a little too near, hence the least.
+        edge = np.quantile(forest.score_samples(known), self.share / 2)
+        return tuple(bool(x) for x in forest.score_samples(last) < edge)
+
+    def moved(self) -> list[tuple[int, float]]:
+        """(feature, mean score) of the far rows, the most telling first."""
+        if self.model is None or not any(self.hits):
+            return []
+        model = self.model
+        rows = np.array([r for r, hit in zip(self.latest, self.hits, strict=True) if hit])
+        z = rows[:, model.columns] - model.centre
+        known = ~np.isnan(z)
+        mean = np.where(known, z, 0.0).sum(0) / np.maximum(known.sum(0), 1)
+        # A feature's part in the distance: its deviation times what the others do not explain.
+        part = mean * np.linalg.solve(model.covariance, mean)
+        order = np.argsort(-part)
+        return [(int(model.columns[i]), float(mean[i])) for i in order]
+
+
+def _fit(rows: NDArray[np.float64], share: float) -> Model | None:
+    """A distance on the scores that are mostly known and vary; None if fewer than two do."""
+    columns = np.flatnonzero(np.mean(~np.isnan(rows), axis=0) >= 0.8)
+    full = rows[~np.isnan(rows[:, columns]).any(axis=1)][:, columns]
+    if len(full) < 20:
+        return None
+    vary = full.std(axis=0, ddof=1) > 0.2
+    columns, full = columns[vary], full[:, vary]
+    p = len(columns)
+    if p < 2 or len(full) < LEAST_ROWS_PER_FEATURE * p / 2:
+        return None
+    found = MinCovDet(random_state=0, support_fraction=0.75).fit(full)
+    covariance = np.asarray(found.covariance_, np.float64) + RIDGE * np.eye(p)
+    centre = np.asarray(found.location_, np.float64)
+    model = Model(columns, centre, covariance, len(full), 0.0)
+    tails = [t for row in rows if (t := _tail(row, model)) is not None]
+    # Real draws have longer tails than the F law: the limit is the window's own quantile if that
+    # lies further out.
+    return model._replace(far=min(share, float(np.quantile(tails, share))))
+
+
+def _tail(row: NDArray[np.float64], model: Model) -> float | None:
+    """The chance of a distance as large as the row's; None when most of its features are missing.
+
+    Phase II law of Hotelling's T squared on the features that are there.
+    """
+    z = row[model.columns] - model.centre
+    there = np.flatnonzero(~np.isnan(z))
+    p = len(there)
+    if p < 2 or p < len(z) / 2:
+        return None
+    z = z[there]
+    distance = float(z @ np.linalg.solve(model.covariance[np.ix_(there, there)], z))
+    m = model.rows
+    scaled = distance * m * (m - p) / (p * (m + 1) * (m - 1))
+    return float(fdtrc(p, m - p, scaled))
