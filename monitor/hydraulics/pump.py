@@ -24,8 +24,11 @@ FRICTION_PA = Band(1.0 * PA_PER_PSI, 1.8 * PA_PER_PSI)
 published stall figures lie 1 to 2 psi under air pressure; learn it per pump."""
 
 _REFERENCE_DISPLACEMENT_ML = 60.0
-_CLASS_CONDUCTANCE_ML_S = 400.0
-_VALVE_S = Band(0.02, 0.06)
+VALVE_S = Band(0.02, 0.08)
+"""Time in s that a small air valve takes to shift, new and aged (from memory)."""
+WIDEST_EXHAUST_ML_S = 2000.0
+FASTEST_HZ = 25.0
+"""Shorter intervals than 40 ms are contact bounce (chosen: no small diaphragm turns faster)."""
 
 
 def stall_band_pa(air_pa: float, lift_m: float, specific_gravity: float) -> Band:
@@ -146,22 +149,21 @@ def dry_rate_bounds_hz(
 ) -> Band:
     """Strokes/s between which a sound pump runs when it moves gas with the discharge open.
 
-    low: at 100 psi a pump that can deliver its rated flow with liquid must stroke at least
-    rated flow / displacement, and gas is never slower than liquid; less air scales it down by
-    dry_speed_share, and a tenth is taken off for an aged air valve (chosen). So a rate above,
-    say, 0.6 of low is out of reach of an ordinary chemical draw, which uses 4 to 10 % of it.
-    0 without air. Racing against a pressurized line (airlock) is 0.65 to 0.95 of this rate
-    (computed).
-    high: exhaust passages twice those of the class and a 20 ms valve. Anything above is not a
-    pump stroking but a counter bouncing.
-    The rate once seen with the dip tube lifted in air is better than both; use it where known.
+    Each stroke pushes out the other air chamber through the choked exhaust, C·p0 at most, and
+    waits for the valve: rate = share/(V/(C·p0) + t), share from dry_speed_share.
+    low: a pump that delivers its rated flow must pass at least that through its exhaust; 0.7 of
+    it, because ratings are open-flow figures not every pump reaches, and an aged 80 ms valve.
+    high: exhaust of 2 dm³/(s·bar), the top of 1/8 in valves (from memory), and a 20 ms valve;
+    never over 25 a second. Faster is no pump but a counter bouncing.
+    An ordinary chemical draw uses a tenth of low or less and a sound dry pump one to five times
+    low, so half of low lies well between. Racing against a pressurized line (airlock) is 0.65 to
+    0.95 of the dry rate (computed). The rate once seen with the dip tube lifted in air is better
+    than both bounds; use it where known. low is 0 without air.
     """
     share = dry_speed_share(air_pa)
-    full = dry_speed_share(AIR_MAX_PA)
-    low = 0.9 * rated_flow_ml_s / displacement_ml * share / full
-    fastest_ml_s = 2.0 * _CLASS_CONDUCTANCE_ML_S * rated_flow_ml_s / RATED_FLOW_ML_S
-    high = air_limited_rate_hz(displacement_ml, fastest_ml_s, _VALVE_S.low)
-    return Band(low, max(high, low))
+    low = share * air_limited_rate_hz(displacement_ml, 0.7 * rated_flow_ml_s, VALVE_S.high)
+    high = air_limited_rate_hz(displacement_ml, WIDEST_EXHAUST_ML_S, VALVE_S.low)
+    return Band(low, max(min(high, FASTEST_HZ), low))
 
 
 def stroke_asymmetry(interval_s: Sequence[float]) -> float | None:
