@@ -44,11 +44,17 @@ class Core:
         self._local = threading.local()
         self._readers: list[apsw.Connection] = []
         self._writer = self._open()
-        self._writer.execute("PRAGMA auto_vacuum=INCREMENTAL")
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
-            self._writer.execute(f"PRAGMA {pragma}")
-        self._writer.execute("PRAGMA journal_size_limit=33554432")
-        self._migrate(schemas)
+        try:
+            self._writer.execute("PRAGMA auto_vacuum=INCREMENTAL")
+            for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+                self._writer.execute(f"PRAGMA {pragma}")
+            self._writer.execute("PRAGMA journal_size_limit=33554432")
+            self._migrate(schemas)
+        except (apsw.CorruptError, apsw.NotADBError) as problem:
+            self._writer.close()
+            raise StrokewiseError(
+                f"{self.path} is damaged ({problem}); restore a backup over this folder"
+            ) from problem
 
     def _open(self) -> apsw.Connection:
         db = apsw.Connection(str(self.path))
@@ -84,6 +90,7 @@ class Core:
                 return
             try:
                 self._writer.execute("BEGIN IMMEDIATE")
+                self._local.writing = True
                 yield self._writer
                 self._writer.execute("COMMIT")
             except BaseException as problem:
@@ -91,12 +98,23 @@ class Core:
                     self._writer.execute("ROLLBACK")
                 if isinstance(problem, apsw.FullError):
                     raise StoreFull from problem
+                if isinstance(problem, apsw.CorruptError | apsw.NotADBError):
+                    raise StoreUnavailable(
+                        f"{self.path} is damaged ({problem}); stop, and restore a backup"
+                    ) from problem
                 if isinstance(problem, apsw.BusyError | apsw.IOError):
                     raise StoreUnavailable(f"{self.path}: {problem}") from problem
                 raise
+            finally:
+                self._local.writing = False
 
     def rows(self, sql: str, params: Sequence[Any] = ()) -> list[Row]:
-        """All rows at once; the cursor is closed so that it never pins the log."""
+        """All rows at once; the cursor is closed so that it never pins the log.
+
+        Inside this thread's `write()` it sees what the transaction has written.
+        """
+        if getattr(self._local, "writing", False):
+            return list(self._writer.execute(sql, params))
         db = getattr(self._local, "db", None)
         if db is None:
             db = self._local.db = self._open()
