@@ -20,6 +20,7 @@ from monitor.alarms.types import Alarm, Change, State
 from monitor.api.accounts import SCHEMA as ACCOUNTS
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.watch import PumpNow
+from monitor.notify.ack_link import SCHEMA as ACK
 from monitor.signals.types import Episode
 from monitor.site import AirSupply, Fluid, Pump, Sensors, Site
 from monitor.store.alarm_book import SCHEMA as ALARMS
@@ -279,7 +280,7 @@ class Double:
 
 def core_schemas() -> tuple[Schema, ...]:
     """The rooms whose tables the double needs."""
-    return (EPISODES, WORK, ALARMS)
+    return (EPISODES, WORK, ALARMS, ACK)
 
 
 def finding(subject: str, kind: Kind, since_ts: float, sentence: str) -> Finding:

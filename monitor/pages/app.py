@@ -14,8 +14,9 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.api import alarms as alarms_api
 from monitor.api import board as board_api
-from monitor.api import events
+from monitor.api import events, machine
 from monitor.api import pump as pump_api
+from monitor.api import work as work_api
 from monitor.api.accounts import Accounts
 from monitor.api.find import NotFound
 from monitor.api.guard import (
@@ -28,17 +29,28 @@ from monitor.api.guard import (
 from monitor.api.live import Live
 from monitor.api.web import Web, WebSettings
 from monitor.errors import StoreUnavailable, StrokewiseError
+from monitor.notify.ack_link import AckLinks, load_key
+from monitor.pages import ack, people, sign_in
 from monitor.pages import alarms as alarms_page
 from monitor.pages import board as board_page
-from monitor.pages import people, sign_in
 from monitor.pages import pump as pump_page
+from monitor.pages import work as work_page
 from monitor.pages.render import STATIC, Look, here, make_environment
 
-API_ROUTERS = (board_api.router, pump_api.router, alarms_api.router, events.router)
+API_ROUTERS = (
+    board_api.router,
+    pump_api.router,
+    alarms_api.router,
+    work_api.router,
+    events.router,
+    machine.router,
+)
 PAGE_ROUTERS = (
     board_page.router,
     pump_page.router,
     alarms_page.router,
+    work_page.router,
+    ack.router,
     sign_in.router,
     people.router,
 )
@@ -55,7 +67,8 @@ class Kept(StaticFiles):
 
 
 def create_app(live: Live, *, settings: WebSettings) -> FastAPI:
-    """The application; `live.core` must have been opened with accounts.SCHEMA.
+    """The application; `live.core` must have been opened with accounts.SCHEMA and
+    ack_link.SCHEMA.
 
     `app.state.stopping` (a threading.Event): set it before the server is told to stop, so that
     open event streams end.
@@ -83,6 +96,7 @@ def create_app(live: Live, *, settings: WebSettings) -> FastAPI:
         lanes=settings.argon2_lanes,
     )
     app.state.web = Web(live, settings, accounts)
+    app.state.ack_links = AckLinks(live.core, load_key(live.core.path.parent))
     app.state.stopping = threading.Event()
     app.state.templates = make_environment()
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
@@ -93,6 +107,7 @@ def create_app(live: Live, *, settings: WebSettings) -> FastAPI:
     app.add_exception_handler(StrokewiseError, on_error)
     app.add_exception_handler(HTTPException, on_error)
     app.add_exception_handler(RequestValidationError, on_error)
+    app.add_exception_handler(Exception, on_error)
     return app
 
 
@@ -104,6 +119,7 @@ STATUS: dict[type[Exception], tuple[int, str]] = {
     StoreUnavailable: (503, "The store cannot be read now"),
     RequestValidationError: (422, "Not understood"),
     StrokewiseError: (400, "Not possible"),
+    Exception: (500, "Something went wrong here"),
 }
 
 
@@ -117,7 +133,11 @@ def _sentence(problem: Exception) -> str:
     if isinstance(problem, RequestValidationError):
         places = (".".join(str(p) for p in e["loc"]) + ": " + e["msg"] for e in problem.errors())
         return "; ".join(places)
-    return str(problem.detail) if isinstance(problem, HTTPException) else str(problem)
+    if isinstance(problem, HTTPException):
+        return str(problem.detail)
+    if isinstance(problem, StrokewiseError):
+        return str(problem)
+    return "It was written into the log of the service; what you did was perhaps not done."
 
 
 def wants_json(request: Request) -> bool:

@@ -29,8 +29,8 @@ class Desk:
         """Write it down."""
         self.accounts.note(self.now_ts, self.by, what, subject, detail, self._address)
 
-    def page(self, **shown: str) -> Response:
-        """The page, with a new token or password shown once."""
+    def page(self, *, token: str = "", kind: str = "", label: str = "") -> Response:
+        """The page; a new token is shown this once."""
         return replace(self.look, nav="people").page(
             "people.html",
             accounts=self.accounts.accounts(),
@@ -38,7 +38,7 @@ class Desk:
             deeds=self.accounts.audit(limit=100),
             roles=[r.value for r in Role],
             scopes=[s.value for s in SCOPES],
-            shown=shown,
+            shown={"token": token, "kind": kind, "label": label},
         )
 
 
