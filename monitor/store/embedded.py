@@ -5,6 +5,7 @@ day file second, levels and the end of the journal row third. A crash between re
 that changes nothing the second time.
 """
 
+import logging
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,6 +14,7 @@ import apsw
 import numpy as np
 
 from monitor.clock import steady_s
+from monitor.errors import StoreUnavailable
 from monitor.store import codec, journal, levels, retention, rollups, series
 from monitor.store.codec import Columns
 from monitor.store.core import Core, Row, Schema
@@ -28,6 +30,8 @@ from monitor.store.rollups import Rollups
 from monitor.store.series import SeriesBook
 from monitor.store.views import Source, View
 from monitor.wire import Message
+
+log = logging.getLogger(__name__)
 
 SLICES = 12
 """A minute is folded in slices of pumps, 5 s each, so that no call is long."""
@@ -85,6 +89,8 @@ class EmbeddedStore:
         self._slot = 0
         self._counts: dict[str, float] = {"stored_messages": 0, "duplicate_messages": 0}
         self._commit_ms = 0.0
+        self.trouble = ""
+        """Why samples stay in the journal; empty when all is well."""
         for columns in self._journal.load(self.core):
             self._remember(columns)
         self._view = View(
@@ -123,6 +129,7 @@ class EmbeddedStore:
         fresh: list[Message] = []
         sids: list[int] = []
         seen: set[tuple[int, int, int]] = set()
+        self._book.register((m.site, m.pump) for m in batch)
         for message in batch:
             reason = refusal(message)
             if reason:
@@ -189,18 +196,34 @@ class EmbeddedStore:
         self._keeper.pin(self._book.number(site, pump), span, why)
 
     def tend(self, now_ts: float) -> None:
-        """Fold what is due, seal, drop, watch the disk; call about once a second."""
+        """Fold what is due, seal, drop, watch the disk; call about once a second.
+
+        A full or failing disk is noted in `trouble`; everything stays in the journal meanwhile.
+        """
         with self._folding:
-            slot = int(now_ts // SLICE_S)
-            behind = slot - self._slot
-            due = SLICES if not 0 <= behind < SLICES else behind
-            running = int((now_ts - SLICE_S) // 60)
-            for number in range(slot - due + 1, slot + 1):
-                self._fold(running, number % SLICES)
-            self._slot = slot
-            if self._journal.messages > FLOOD_MESSAGES:
-                self._fold(running, None)
-            self._keeper.tend(now_ts, list(self._book.names()), self._view.seconds)
+            try:
+                self._fold_due(now_ts)
+                found = ""
+            except StoreUnavailable as problem:
+                found = str(problem)
+            try:
+                self._keeper.tend(now_ts, list(self._book.names()), self._view.seconds)
+            except StoreUnavailable as problem:
+                found = found or str(problem)
+            if found and found != self.trouble:
+                log.error("housekeeping failed problem=%s", found)
+            self.trouble = found
+
+    def _fold_due(self, now_ts: float) -> None:
+        slot = int(now_ts // SLICE_S)
+        behind = slot - self._slot
+        due = SLICES if not 0 <= behind < SLICES else behind
+        running = int((now_ts - SLICE_S) // 60)
+        for number in range(slot - due + 1, slot + 1):
+            self._fold(running, number % SLICES)
+        self._slot = slot
+        if self._journal.messages > FLOOD_MESSAGES:
+            self._fold(running, None)
 
     def _fold(self, running: int | None, part: int | None) -> None:
         """Move messages out of the journal; running None folds the running minute, too."""
@@ -306,6 +329,7 @@ class EmbeddedStore:
                 "commit_ms": self._commit_ms,
                 "series": len(self._book.names()),
                 "damaged_places": len(self._days.damage),
+                "in_trouble": float(bool(self.trouble)),
                 **self._keeper.stats(),
             }
 
@@ -317,7 +341,10 @@ class EmbeddedStore:
     def close(self) -> None:
         """Fold what can be folded and let go of the files."""
         if self._owner is not None:
-            self.fold_all()
+            try:
+                self.fold_all()
+            except StoreUnavailable as problem:
+                log.warning("left in the journal for the next start: %s", problem)
         self._days.close()
         self.core.close()
         if self._owner is not None:

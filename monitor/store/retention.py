@@ -65,6 +65,7 @@ class Keeper:
         self._minute = 0
         self.low_space = False
         self._dropped = {int(day) for (day,) in core.rows("SELECT day FROM dropped")}
+        self._unwritten: dict[int, str] = {}
 
     def pin(self, sid: int, span: tuple[float, float], why: str) -> None:
         """Keep the raw minutes that touch this span."""
@@ -99,10 +100,11 @@ class Keeper:
         if not self._todo:
             settled = int((now_ts - SETTLE_S) // SECONDS_PER_DAY)
             self._todo = self._rollups.unsealed_before(sids, settled)
+        self._space(today, seconds)
         self._age(today, sids, seconds)
-        self._space(today, sids, seconds)
         with suppress(StoreUnavailable), self._core.write() as db:
-            db.execute("PRAGMA incremental_vacuum(500)")
+            # Each step frees one page, so all of them must be taken.
+            db.execute("PRAGMA incremental_vacuum(500)").fetchall()
 
     def seal(self, sid: int, day: int, seconds: Seconds) -> None:
         """Keep the day's seconds and pack its minutes; harmless when done twice."""
@@ -118,27 +120,32 @@ class Keeper:
         with self._core.write() as db:
             self._rollups.drop_seconds(db, sids, (today - self._keep.second_days) * 24)
 
-    def _space(self, today: int, sids: Sequence[int], seconds: Seconds) -> None:
+    def _space(self, today: int, seconds: Seconds) -> None:
         usage = shutil.disk_usage(self._days.folder)
         needed = max(usage.total * self._keep.free_share, self._keep.free_bytes)
         self.low_space = usage.free < needed
-        del sids
         if self.low_space:
             oldest = [d for d in self._days.days() if d < today - self._keep.floor_days]
             if oldest:
                 self.drop(oldest[0], "low space", seconds)
 
     def drop(self, day: int, why: str, seconds: Seconds) -> None:
-        """Keep what is pinned and the seconds, then unlink the day."""
-        start = day * MINUTES_PER_DAY
+        """Keep what is pinned and the seconds, then unlink the day.
+
+        On a full disk a day that is sealed and has no pins goes without writing anything first.
+        """
         for sid in self._days.sids(day):
-            with suppress(StoreUnavailable):
+            if not self._rollups.is_sealed(sid, day):
                 self.seal(sid, day, seconds)
-            self._keep_pinned(sid, start)
-        with self._core.write() as db:
-            db.execute("INSERT OR REPLACE INTO dropped VALUES(?,?)", (day, why))
-        self._dropped.add(day)
+            self._keep_pinned(sid, day * MINUTES_PER_DAY)
         self._days.drop(day)
+        self._dropped.add(day)
+        self._unwritten[day] = why
+        with suppress(StoreUnavailable), self._core.write() as db:
+            db.executemany(
+                "INSERT OR REPLACE INTO dropped VALUES(?,?)", list(self._unwritten.items())
+            )
+            self._unwritten.clear()
 
     def _keep_pinned(self, sid: int, start: int) -> None:
         spans = self._core.rows(

@@ -100,6 +100,11 @@ class Rollups:
                 blob = levels.pack(part)
                 db.execute("INSERT OR REPLACE INTO s1_hour VALUES(?,?)", (sid << 32 | hour, blob))
 
+    def is_sealed(self, sid: int, day: int) -> bool:
+        """Whether that day is one blob, with its seconds kept."""
+        key = sid << DAY_BITS | day
+        return bool(self._core.rows("SELECT 1 FROM m1_day WHERE id=?", (key,)))
+
     def has_minute(self, sid: int, minute: int) -> bool:
         """Whether that minute is summarised already, sealed or not."""
         return len(self.minutes(sid, minute, minute + 1)) > 0

@@ -1,5 +1,7 @@
 """The number of each (site, pump) in the store, and how far its data reach."""
 
+from collections.abc import Iterable
+
 from monitor.store.codec import Columns
 from monitor.store.core import Core, Schema
 
@@ -34,16 +36,23 @@ class SeriesBook:
         """The number, or None when nothing of that pump was ever stored."""
         return self._ids.get((site, pump))
 
-    def number(self, site: str, pump: str) -> int:
-        """The number, given out durably when the pump is new."""
-        found = self._ids.get((site, pump))
-        if found is not None:
-            return found
+    def register(self, names: Iterable[tuple[str, str]]) -> None:
+        """Give new pumps their numbers, durably and all in one transaction."""
+        new = sorted({name for name in names if name not in self._ids})
+        if not new:
+            return
         with self._core.write() as db:
-            db.execute("INSERT INTO series(site, pump) VALUES(?,?)", (site, pump))
-            sid = int(db.last_insert_rowid())
-        self._learn(sid, (site, pump))
-        return sid
+            found = []
+            for site, pump in new:
+                db.execute("INSERT INTO series(site, pump) VALUES(?,?)", (site, pump))
+                found.append(int(db.last_insert_rowid()))
+        for name, sid in zip(new, found, strict=True):
+            self._learn(sid, name)
+
+    def number(self, site: str, pump: str) -> int:
+        """The number of a pump, given out when it is new."""
+        self.register([(site, pump)])
+        return self._ids[site, pump]
 
     def name(self, sid: int) -> tuple[str, str]:
         """(site, pump) of a number."""
