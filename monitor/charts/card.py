@@ -1,5 +1,7 @@
 """The last hour of one pump as a small line with its usual band, and small plots to compare."""
 
+from dataclasses import replace
+
 import numpy as np
 from markupsafe import escape
 
@@ -17,17 +19,17 @@ def card(
     usual_pa: tuple[float, float] | None,
     *,
     words: str,
-    floor_pa: float = 0.0,
+    height_px: int = CARD_PX,
 ) -> str:
     """The line of a card; `words` say what it shows to those who cannot see it."""
     frame = svg.Frame(span)
     finite = series.high_pa[np.isfinite(series.high_pa)]
-    top = max(float(finite.max()) if len(finite) else 0.0, floor_pa, *(usual_pa or (0, 1.0)))
+    top = max(float(finite.max()) if len(finite) else 0.0, *(usual_pa or (0.0, 1.0)))
     body = band(usual_pa, top * 1.08) if usual_pa else ""
-    body += pressure_lines(frame, series, top * 1.08, n=240)
+    body += pressure_lines(frame, replace(series, air_pa=None), top * 1.08, n=240)
     return (
-        f'<svg class="cardline" role="img" width="100%" height="{CARD_PX}" '
-        f'aria-label="{escape(words)}">{frame.pane(0, CARD_PX, body)}</svg>'
+        f'<svg class="cardline" role="img" width="100%" height="{height_px}" '
+        f'aria-label="{escape(words)}">{frame.pane(0, height_px, body)}</svg>'
     )
 
 

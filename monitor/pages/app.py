@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 from monitor.api import alarms as alarms_api
 from monitor.api import board as board_api
 from monitor.api import events, machine
+from monitor.api import priming as priming_api
 from monitor.api import pump as pump_api
 from monitor.api import work as work_api
 from monitor.api.accounts import Accounts
@@ -33,6 +34,7 @@ from monitor.notify.ack_link import AckLinks, load_key
 from monitor.pages import ack, people, sign_in
 from monitor.pages import alarms as alarms_page
 from monitor.pages import board as board_page
+from monitor.pages import priming as priming_page
 from monitor.pages import pump as pump_page
 from monitor.pages import work as work_page
 from monitor.pages.render import STATIC, Look, here, make_environment
@@ -42,6 +44,7 @@ API_ROUTERS = (
     pump_api.router,
     alarms_api.router,
     work_api.router,
+    priming_api.router,
     events.router,
     machine.router,
 )
@@ -50,6 +53,7 @@ PAGE_ROUTERS = (
     pump_page.router,
     alarms_page.router,
     work_page.router,
+    priming_page.router,
     ack.router,
     sign_in.router,
     people.router,
