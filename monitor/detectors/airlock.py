@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, conductance, firmness
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.racing import Race, race
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
@@ -21,9 +22,10 @@ class Airlock(Detector):
     Needs: pressure and strokes.
 
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
-    held_share 0.35 of the stall pressure; swing_share 0.10 of it; gas_ml 150 as the lower end of
-    the band, which takes one stroke off the count, and twice what this pump usually shows
-    (chosen: 75 mL is one stroke's worth on refill from zero for the class, computed).
+    extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
+    soft_share 0.6 of this pump's usual dip per flow over its history, and z 4 of its spread (a
+    dip is dead time x flow / compliance: 0.6 is two thirds more compliance); lift_share 3 times
+    the usual strokes at no less pressure.
 
     Blind: to gas under one stroke's worth when draws end near stall; counter bounce looks like
     racing and is left to the counter's own check.
@@ -35,76 +37,129 @@ class Airlock(Detector):
     """
 
     race_strokes: int = 10
-    held_share: float = 0.35
-    swing_share: float = 0.10
-    gas_ml: float = 150.0
+    extra_strokes: float = 3.0
+    soft_share: float = 0.6
+    z: float = 4.0
+    lift_share: float = 3.0
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
 
     def __post_init__(self) -> None:
         need(self.race_strokes >= 5, "airlock.race_strokes")
-        need(0.0 < self.held_share < 1.0, "airlock.held_share")
-        need(self.gas_ml > 0.0, "airlock.gas_ml")
+        need(0.0 < self.soft_share < 1.0, "airlock.soft_share")
+        need(self.extra_strokes >= 1.0 and self.lift_share > 1.0, "airlock.extra_strokes")
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, also while it lasts."""
         f = event.features
         if event.what == "dead-head" or (f.get("bounce_share") or 0.0) > 0.2:
             return self.unknown(event, context)
-        if self._racing(event, context):
-            return self._yes_racing(event, context)
-        gas = f.get("gas_low_ml")
-        if gas is not None and gas > self._gas_limit(context):
-            return self._yes_spongy(event, context, gas)
-        if event.open_ or f.get("stall_after_pa") is None:
+        now = race(event, context)
+        if now is not None:
+            if now.kind is Kind.AIRLOCK and now.strokes >= self.race_strokes:
+                return self._racing(event, context, now)
             return self.unknown(event, context)
-        healthy = (f["stall_after_pa"] or 0.0) > 0.6 * context.stall_pa
-        if event.strokes >= 1 and healthy and (f.get("race_strokes") or 0) < 5:
+        if self._idle_gas(event, context):
+            return self._lifted(event, context)
+        if self._spongy(event, context):
+            return self._refill(event, context)
+        soft = self._soft(event, context)
+        if soft is not None and soft:
+            return self._softened(event, context)
+        healthy = (f.get("stall_after_pa") or 0.0) > 0.6 * context.stall_pa
+        if soft is None and "airlock soft" in context.notes:
+            return self.unknown(event, context)
+        if not event.open_ and event.strokes >= 1 and healthy:
+            context.notes.pop("airlock soft", None)
             return self.no(event, context)
         return self.unknown(event, context)
 
-    def _gas_limit(self, context: Context) -> float:
-        return max(self.gas_ml, 2.5 * context.scales.displacement_ml)
-
-    def _racing(self, event: Episode, context: Context) -> bool:
+    def _idle_gas(self, event: Episode, context: Context) -> bool:
+        """Many times the strokes at no less pressure: strokes that deliver nothing."""
         f = event.features
-        strokes, rate = f.get("race_strokes") or 0.0, f.get("race_rate_hz")
-        pressure, swing = f.get("race_pa"), f.get("race_swing_pa")
-        if strokes < self.race_strokes or rate is None or rate < context.race_hz:
+        usual, rate, pressure = context.of("conductance"), conductance(event), f.get("demand_pa")
+        usual_pa = context.of("demand_pa")
+        if usual is None or rate is None or pressure is None or usual_pa is None:
             return False
-        if pressure is None or swing is None or Kind.MISSED_PRIME in context.standing:
-            return False
-        stall = context.stall_pa
-        if strokes < 0.75 * event.strokes - 3 and f.get("shut_strokes") in (None, 0.0):
-            return False  # turned in mid-draw: an empty drum first races at nearly full pressure
-        return pressure >= self.held_share * stall and swing < self.swing_share * stall
+        return event.strokes >= 8 and rate > self.lift_share * usual and pressure > 0.9 * usual_pa
 
-    def _yes_racing(self, event: Episode, context: Context) -> Finding:
-        f = event.features
-        rate = f.get("race_rate_hz") or 0.0
-        held = f.get("race_pa") or 0.0
+    def _spongy(self, event: Episode, context: Context) -> bool:
+        """Strokes on the final rise, beyond what the hose takes."""
+        n, rise = event.features.get("rise_strokes"), event.features.get("rise_pa")
+        if n is None or rise is None:
+            return False
+        hose = context.scales.line_ml_per_pa * rise / context.scales.displacement_ml
+        return n >= 1.0 + hose + self.extra_strokes
+
+    def _soft(self, event: Episode, context: Context) -> bool | None:
+        """Dips far weaker than this pump's own at like flow; None when it cannot be said."""
+        if event.what != "draw" or (event.features.get("race_strokes") or 0) >= 3:
+            return None
+        if event.open_ and event.strokes < 8:
+            return None
+        for name, value in (
+            ("firmness", firmness(event)),
+            ("dip_pa", event.features.get("dip_pa") if event.strokes < 3 else None),
+        ):
+            usual = context.usual[name]
+            middle, spread = usual.median, usual.spread
+            if value is None or middle is None or spread is None:
+                continue
+            if middle < 1.5 * PA_PER_PSI and name == "dip_pa":
+                return None
+            return value < self.soft_share * middle and middle - value > self.z * spread
+        return None
+
+    def _racing(self, event: Episode, context: Context, now: Race) -> Finding:
         return self.yes(
             event,
             context,
-            (0.85, 0.9),
-            f"Airlock: the pump races at {rate:.1f} strokes a second against a held "
-            f"{held / PA_PER_PSI:.0f} psi and delivers nothing.",
-            Evidence("stroke rate", rate, "1/s", None, context.race_hz),
-            Evidence("pressure", held, "Pa"),
-            Evidence("pressure swing", f.get("race_swing_pa"), "Pa"),
-            causes=((Kind.AIRLOCK, 0.75), (Kind.MISSED_PRIME, 0.25)),
+            (now.sure, 0.9),
+            f"Airlock: the pump races at {now.rate_hz:.1f} strokes a second against a held "
+            f"{now.pressure_pa / PA_PER_PSI:.0f} psi and delivers nothing.",
+            Evidence("stroke rate", now.rate_hz, "1/s", None, context.race_hz),
+            Evidence("pressure", now.pressure_pa, "Pa"),
+            Evidence("pressure swing", now.swing_pa, "Pa"),
+            causes=((Kind.AIRLOCK, now.sure), (Kind.MISSED_PRIME, 1.0 - now.sure)),
         )
 
-    def _yes_spongy(self, event: Episode, context: Context, gas: float) -> Finding:
-        f = event.features
-        limit = self._gas_limit(context)
+    def _lifted(self, event: Episode, context: Context) -> Finding:
+        rate = event.features.get("rate_hz")
         return self.yes(
             event,
             context,
-            (0.6 + 0.35 * min(1.0, gas / (3 * limit)), min(0.9, 0.4 + gas / 2000.0)),
-            f"Airlock: {f.get('strokes_to_stall') or 0:.0f} strokes from the fall to the stall; "
-            f"about {f.get('gas_ml') or 0:.0f} mL of gas is trapped in the line.",
-            Evidence("trapped gas", f.get("gas_ml"), "mL", 0.0, limit),
-            Evidence("strokes to stall", f.get("strokes_to_stall"), "strokes"),
+            (0.8, 0.8),
+            f"Airlock: {rate or 0:.2f} strokes a second at full pressure, several times what this "
+            "pump needs; most of them move gas.",
+            Evidence("stroke rate", rate, "1/s", None, context.usual["rate_hz"].high),
+            Evidence("pressure", event.features.get("demand_pa"), "Pa"),
+            causes=((Kind.AIRLOCK, 0.75), (Kind.AIR_IN_SUCTION, 0.25)),
+        )
+
+    def _refill(self, event: Episode, context: Context) -> Finding:
+        f = event.features
+        return self.yes(
+            event,
+            context,
+            (0.8, min(0.9, 0.4 + (f.get("gas_ml") or 0.0) / 2000.0)),
+            f"Airlock: {f.get('rise_strokes') or 0:.0f} strokes from the fall to the stall; "
+            f"about {f.get('gas_ml') or 0:.0f} mL of gas (at atmosphere) is trapped.",
+            Evidence("strokes to stall", f.get("rise_strokes"), "strokes", 0.0, 2.0),
+            Evidence("trapped gas", f.get("gas_ml"), "mL", 0.0, None),
             causes=((Kind.AIRLOCK, 0.8), (Kind.AIR_IN_SUCTION, 0.2)),
+        )
+
+    def _softened(self, event: Episode, context: Context) -> Finding:
+        f = event.features
+        dip = f.get("dip_pa")
+        context.notes["airlock soft"] = event.end_ts
+        return self.yes(
+            event,
+            context,
+            (0.75, 0.5),
+            f"Airlock: the dips of the strokes have gone soft, {(dip or 0) / PA_PER_PSI:.1f} psi "
+            "where this pump shows "
+            f"{(context.of('dip_pa') or 0) / PA_PER_PSI:.1f} psi; gas sits in the line.",
+            Evidence("dip", dip, "Pa", context.usual["dip_pa"].low, context.usual["dip_pa"].high),
+            causes=((Kind.AIRLOCK, 0.7), (Kind.DIAPHRAGM, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )

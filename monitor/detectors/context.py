@@ -21,11 +21,14 @@ LEARNED = (
     "recovery_s",
     "asymmetry",
     "ragged",
-    "strokes_to_stall",
+    "rise_strokes",
     "dip_ratio",
     "conductance",
+    "firmness",
     "dry_start_strokes",
 )
+ANY_LENGTH = frozenset({"stall_after_pa", "dip_pa", "strokes", "duration_s", "firmness"})
+"""Features that one stroke is enough for."""
 KEPT_DRAWS = 60
 """Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
 ENOUGH = 5
@@ -117,15 +120,16 @@ class Context:
         if event.open_ or event.what == "dead-head":
             return
         self.recent.append(event)
-        if self.standing or event.what != "draw" or event.features.get("cut"):
+        if self.standing or event.what == "prime" or event.features.get("cut"):
             return
-        if event.strokes < 3:
-            return
+        few = event.strokes < 3
         for name, usual in self.usual.items():
             value = event.duration_s if name == "duration_s" else event.features.get(name)
             if name == "conductance":
                 value = conductance(event)
-            if value is not None:
+            elif name == "firmness":
+                value = firmness(event)
+            if value is not None and not (few and name not in ANY_LENGTH):
                 usual.add(value)
 
     def rebase(self) -> None:
@@ -141,3 +145,14 @@ def conductance(event: Episode) -> float | None:
     if rate is None or not root:
         return None
     return rate / root
+
+
+def firmness(event: Episode) -> float | None:
+    """Dip per flow, Pa per (1/s) of rate: dead time over line compliance; a soft line has little.
+
+    With one or two strokes the rate is not known and the dip alone stands.
+    """
+    dip, rate = event.features.get("dip_pa"), event.features.get("rate_hz")
+    if dip is None:
+        return None
+    return dip / rate if rate and event.strokes >= 3 else None

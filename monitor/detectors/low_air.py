@@ -48,11 +48,14 @@ class LowAir(Detector):
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge by the air sensor where fitted, else by the stall a draw ended on."""
         f = event.features
-        air = f.get("air_before_pa") if event.what != "dead-head" else f.get("air_pa")
-        if air is not None:
-            return self._judge(event, context, air, context.scales.air_set_pa, "the air reads")
+        air = f.get("air_pa") if event.what == "dead-head" else f.get("air_after_pa")
+        if event.open_ and event.what != "dead-head":
+            air = None  # under flow a sagging supply reads low too
         stall = f.get("stall_after_pa")
-        if event.what == "dead-head" or stall is None or not self._pushed(event, context):
+        judged = event.what != "dead-head" and stall is not None and self._pushed(event, context)
+        if air is not None and not (judged and air < 0.9 * context.scales.air_set_pa):
+            return self._judge(event, context, air, context.scales.air_set_pa, "the air reads")
+        if stall is None or not judged:
             return self.unknown(event, context)
         return self._judge(event, context, stall, context.stall_pa, "after the draw it stalls at")
 

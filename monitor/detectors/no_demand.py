@@ -21,9 +21,11 @@ class NoDemand(Detector):
 
     Needs: pressure and strokes; with a demand signal any few strokes while all is shut suffice.
 
-    Settings: intervals 4 and spread 0.15 (four intervals of random draws agree within 15 % once
-    in some 2,000 tries, computed); span_s 150 s in all and far_share 2 times the longest usual
-    draw (a slow draw's strokes are as even, but end with it; draws last 3 to 90 s, common
+    Settings: intervals 4 and spread 0.12 (four intervals of random draws agree so well once in
+    some thousands of tries, computed), or three within a third of that, with no pause longer
+    than pause_share 1.35 intervals among them, for a leak never rests; short_s 20 s under which
+    slow draws stroke as evenly, so that spread must halve and the rhythm outlast short_span_s
+    300 s; span_s 120 s and far_share 2 times the longest usual draw (draws last 3 to 90 s, common
     practice); run_s 300 s without history; shut_strokes 4 after shut_s 15 s with all valves shut
     (a single bad ball gives one, a refill ends in seconds).
 
@@ -36,17 +38,21 @@ class NoDemand(Detector):
     """
 
     intervals: int = 4
-    spread: float = 0.15
-    span_s: float = 150.0
+    spread: float = 0.12
+    pause_share: float = 1.35
+    short_s: float = 20.0
+    short_span_s: float = 300.0
+    span_s: float = 120.0
     far_share: float = 2.0
     run_s: float = 300.0
     shut_strokes: int = 4
     shut_s: float = 15.0
     kind = Kind.NO_DEMAND
     events = ALL_EVENTS
-    _times: deque[float] = field(default_factory=lambda: deque(maxlen=40))
-    _gaps: deque[float] = field(default_factory=lambda: deque(maxlen=8))
+    _gaps: deque[float] = field(default_factory=lambda: deque(maxlen=12))
+    _first: float | None = None
     _last: float | None = None
+    _last_any: float | None = None
     _period_s: float | None = None
 
     def __post_init__(self) -> None:
@@ -55,10 +61,8 @@ class NoDemand(Detector):
 
     def rebase(self) -> None:
         """A repair was logged: start counting anew."""
-        self._times.clear()
         self._gaps.clear()
-        self._last = None
-        self._period_s = None
+        self._first = self._last = self._last_any = self._period_s = None
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge rests, single strokes and runs."""
@@ -82,12 +86,19 @@ class NoDemand(Detector):
 
     def _rest(self, event: Episode, context: Context) -> Finding:
         """A rest longer than the leak's interval allows says no."""
+        rest_s = event.end_ts - event.start_ts
+        self._pause(rest_s)
         longest = 600.0 if self._period_s is None else max(2.5 * self._period_s, 60.0)
-        if event.end_ts - event.start_ts >= longest:
-            self._gaps.clear()
+        if rest_s >= longest:
             self._period_s = None
             return self.no(event, context)
         return self.unknown(event, context)
+
+    def _pause(self, pause_s: float) -> None:
+        """A stroke-free stretch: longer than the rhythm allows, it breaks it."""
+        if self._gaps and pause_s > self.pause_share * float(np.median(self._gaps)):
+            self._gaps.clear()
+            self._first = None
 
     def _shut(self, event: Episode, context: Context) -> Finding | None:
         """With a demand signal: strokes while every valve is known to be shut."""
@@ -106,22 +117,35 @@ class NoDemand(Detector):
             return self.unknown(event, context)
         for ts in event.stroke_ts.tolist():
             if self._last is not None and ts > self._last:
+                self._pause(ts - self._last)
                 self._gaps.append(ts - self._last)
-            self._last = ts
-        gaps = np.fromiter(self._gaps, np.float64)[-6:]
+                self._first = self._last if self._first is None else self._first
+            self._last = self._last_any = ts
         known_shut = event.features.get("demand_s") == 0.0
-        if len(gaps) < (3 if known_shut else self.intervals):
+        if len(self._gaps) < (2 if known_shut else self.intervals - 1) or self._first is None:
             return self.unknown(event, context)
+        gaps = np.fromiter(self._gaps, np.float64)[-8:]
         middle = float(np.median(gaps))
         even = float(np.median(np.abs(gaps - middle))) * 1.4826 / middle
-        longest = context.usual["duration_s"].high or 0.0
-        span = max(self.span_s, self.far_share * longest)
-        if known_shut:
-            span = self.shut_s
-        if even > self.spread or float(gaps.sum()) < span:
+        if not self._lasts(
+            context, middle, even, event.end_ts - self._first, known_shut=known_shut
+        ):
             return self.unknown(event, context)
         self._period_s = middle
         return self._yes(event, context, 1.0 / middle, 0.9, f"a single stroke every {middle:.0f} s")
+
+    def _lasts(
+        self, context: Context, middle: float, even: float, span: float, *, known_shut: bool
+    ) -> bool:
+        """The rhythm is even enough and outlasts what a draw could be."""
+        if known_shut:
+            return even <= 0.3
+        longest = self.far_share * (context.usual["duration_s"].high or 0.0)
+        if middle < self.short_s:
+            return even <= self.spread / 2 and span >= max(self.short_span_s, 1.5 * longest)
+        if len(self._gaps) < self.intervals:
+            return even <= self.spread / 3 and span >= max(self.span_s, longest)
+        return even <= self.spread and span >= max(self.span_s, longest)
 
     def _long_run(self, event: Episode, context: Context) -> Finding:
         """A steady run that outlasts this pump's draws."""

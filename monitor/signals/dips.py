@@ -1,7 +1,6 @@
 """The dip a stroke's reversal leaves in the discharge pressure: depth, width, slope, count."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.signals.types import FloatArray
 from monitor.units import PA_PER_PSI
@@ -26,32 +25,47 @@ def count(p: FloatArray) -> int | None:
     return int(((mark[1:] == 1) & (mark[:-1] == -1)).sum()) if len(mark) else 0
 
 
-def between(
-    ts: FloatArray, p: FloatArray, stroke_ts: FloatArray
-) -> tuple[NDArray[np.intp], FloatArray, FloatArray, FloatArray, FloatArray] | None:
-    """Per whole stroke: (index of stroke, mean, low, high, time under half depth in s).
+def depths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray | None:
+    """Per stroke: mean just before it less the lowest around it (Pa); None where none fits.
 
-    ts, p without NaN. Strokes whose interval holds fewer than two samples are left out.
+    Windows are 0.4 s wide, or 0.45 of the shortest usual interval where strokes come faster.
+    """
+    if len(stroke_ts) == 0 or len(ts) < 4:
+        return None
+    wide = 0.4
+    if len(stroke_ts) > 1:
+        wide = min(wide, 0.45 * float(np.median(np.diff(stroke_ts))))
+    edges = (stroke_ts - 1.25 * wide, stroke_ts - 0.25 * wide, stroke_ts + wide)
+    a, b, c = (np.searchsorted(ts, e) for e in edges)
+    keep = (b > a) & (c > b)
+    if not keep.any():
+        return None
+    body = np.append(p, p[-1])
+    before = np.column_stack((a[keep], b[keep])).ravel()
+    around = np.column_stack((b[keep], c[keep])).ravel()
+    mean = np.add.reduceat(body, before)[::2] / (b[keep] - a[keep])
+    return np.asarray(mean - np.minimum.reduceat(body, around)[::2], np.float64)
+
+
+def widths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray | None:
+    """Per whole stroke: time under half its swing (s); None where no interval has two samples.
+
+    ts, p without NaN.
     """
     at = np.searchsorted(ts, stroke_ts)
-    size = np.diff(at)
-    keep = np.flatnonzero(size >= 2)
+    keep = np.flatnonzero(np.diff(at) >= 2)
     if len(keep) == 0:
         return None
     starts, ends = at[keep], at[keep + 1]
     edges = np.column_stack((starts, ends)).ravel()
     body = np.append(p, p[-1])  # reduceat needs an element at the last edge
-    low = np.minimum.reduceat(body, edges)[::2]
-    high = np.maximum.reduceat(body, edges)[::2]
-    mean = np.add.reduceat(body, edges)[::2] / (ends - starts)
+    mid = (np.minimum.reduceat(body, edges)[::2] + np.maximum.reduceat(body, edges)[::2]) / 2
     half = np.zeros(len(body))
-    mid = (low + high) / 2
     lo, hi = int(starts[0]), int(ends[-1])
     owner = np.searchsorted(starts, np.arange(lo, hi), "right") - 1
     half[lo:hi] = p[lo:hi] < mid[owner]
     share = np.add.reduceat(half, edges)[::2] / (ends - starts)
-    width = share * (stroke_ts[keep + 1] - stroke_ts[keep])
-    return keep, mean, low, high, width
+    return np.asarray(share * (stroke_ts[keep + 1] - stroke_ts[keep]), np.float64)
 
 
 def slope(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> float | None:

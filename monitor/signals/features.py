@@ -20,6 +20,8 @@ flows run at 4 to 10 % of it (computed), and the class's exhaust paths spread ov
 nominal one, so that a slow pump's dry rate is half the expected one."""
 DRY_PRESSURE_SHARE = 0.35
 """A racing stroke is dry when pressure is under this share of the stall pressure (computed)."""
+RACE_NOW_S = 3.0
+"""Racing is judged on its last seconds: the line may still be falling or filling before."""
 AFTER_S = 3.0
 """The last seconds of an ended run, by rule flat, give the stall pressure it ended on."""
 
@@ -160,7 +162,7 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
 def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
     """What demand and air sensors say, where fitted: open time, strokes while shut, air."""
     out: Features = dict.fromkeys(
-        ("demand_s", "shut_strokes", "shut_s", "air_pa", "air_low_pa", "air_before_pa")
+        ("demand_s", "shut_strokes", "shut_s", "air_pa", "air_low_pa", "air_after_pa")
     )
     if tr.air_pa is not None:
         air = tr.air_pa[run]
@@ -168,10 +170,10 @@ def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
         if len(air):
             out["air_pa"] = float(air.mean())
             out["air_low_pa"] = float(air.min())
-        before = tr.air_pa[~run]
-        before = before[~np.isnan(before)]
-        if len(before):
-            out["air_before_pa"] = float(before.mean())
+        last = tr.air_pa[tr.ts >= look.now_sec - look.start_sec - AFTER_S]
+        last = last[~np.isnan(last)]
+        if len(last):
+            out["air_after_pa"] = float(last.mean())
     if tr.demand is not None:
         ts, d = tr.ts[run], tr.demand[run]
         known = ~np.isnan(d)
@@ -201,19 +203,21 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     if len(tr.p) < 5:
         return out
     inside = s[(s >= tr.ts[0]) & (s <= tr.ts[-1])]
+    depth = dips.depths(tr.ts, tr.p, inside)
+    out["dip_pa"] = None if depth is None else float(np.median(depth))
     if len(inside) < 3:
-        out["dip_ratio"] = _dip_ratio(tr, look, len(s))
+        out["dip_ratio"] = _dip_ratio(tr, len(s))
         return out
     t = np.diff(inside)
     mean_pa = _interval_means(tr.ts, tr.p, inside)
-    out["dip_ratio"] = _dip_ratio(tr, look, len(inside))
+    out["dip_ratio"] = _dip_ratio(tr, len(inside))
     out.update(_whole(tr, inside))
     out.update(_race(tr, inside, t, mean_pa, look.scales))
     out.update(_change(t, mean_pa))
     return out
 
 
-def _dip_ratio(tr: Trace, look: Look, strokes: int) -> float | None:
+def _dip_ratio(tr: Trace, strokes: int) -> float | None:
     """Dips counted in the trace over strokes counted; None when dips cannot be counted."""
     p = tr.p[tr.ts >= 0.0]
     found = dips.count(p)
@@ -241,10 +245,8 @@ def _whole(tr: Trace, s: FloatArray) -> Features:
     out["demand_pa"] = float(p.mean())
     out["sqrt_demand"] = float(np.sqrt(np.maximum(p, 0.0)).mean())
     out["demand_low_pa"], out["demand_high_pa"] = (float(x) for x in np.percentile(p, (10, 90)))
-    per = dips.between(tr.ts, tr.p, s[first:])
-    if per is not None:
-        _, _, low, high, width = per
-        out["dip_pa"] = float(np.median(high - low))
+    width = dips.widths(tr.ts, tr.p, s[first:])
+    if width is not None:
         out["dip_s"] = float(np.median(width))
         third = len(width) // 3
         if third >= 3:
@@ -264,17 +266,23 @@ def _race(tr: Trace, s: FloatArray, t: FloatArray, mean_pa: FloatArray, scales: 
         "race_strokes": 0.0,
     }
     n = _leading(racing[::-1])
-    if n >= 3:
-        span = float(s[-1] - s[-1 - n])
-        lo, hi = np.searchsorted(tr.ts, (s[-1 - n], s[-1]))
-        p = tr.p[lo:hi]
-        out["race_strokes"] = float(n)
-        out["race_s"] = span
-        out["race_rate_hz"] = n / span if span > 0 else None
-        if len(p) >= 3:
-            out["race_pa"] = float(np.median(p))
-            # what a slow drift adds is taken out by differencing over one stroke
-            out["race_swing_pa"] = float(np.subtract(*np.percentile(p[-200:], (90, 10))))
+    if n < 3:
+        return out
+    first = len(s) - 1 - n
+    begin, end = float(s[first]), float(s[-1])
+    lo, hi = np.searchsorted(tr.ts, (begin, end))
+    p = tr.p[lo:hi]
+    out["race_strokes"] = float(n)
+    out["race_s"] = end - begin
+    out["race_rate_hz"] = n / (end - begin) if end > begin else None
+    out["race_before_strokes"] = float(first)
+    out["race_before_s"] = max(begin, 0.0)
+    if len(p) >= 3:
+        now = p[-max(3, int(RACE_NOW_S / tr.dt_s)) :]
+        out["race_pa"] = float(np.median(now))
+        out["race_swing_pa"] = float(np.subtract(*np.percentile(now, (90, 10))))
+        early = tr.p[(tr.ts >= begin - 0.5) & (tr.ts < begin + 1.5)]
+        out["race_from_pa"] = float(early.min()) if len(early) else None
     return out
 
 
@@ -332,11 +340,11 @@ def _close(tr: Trace, s: FloatArray, look: Look, f: Features) -> Features:
         "stall_after_pa",
         "after_stroke_pa",
         "recovery_s",
-        "strokes_to_stall",
+        "rise_pa",
+        "rise_strokes",
         "gas_ml",
         "gas_low_ml",
         "gas_high_ml",
-        "refill_from_pa",
     )
     out: Features = dict.fromkeys(names)
     if look.open_ or look.cut or f["tail_pa"] is None:
@@ -354,27 +362,24 @@ def _close(tr: Trace, s: FloatArray, look: Look, f: Features) -> Features:
     under_20 = np.flatnonzero(tr.p < demand + 0.2 * rise)
     if len(under_90) and len(under_20):
         out["recovery_s"] = float(tr.ts[under_90[-1]] - tr.ts[under_20[-1]])
-    out.update(_gas(tr, s, stall, look.scales))
+        since = float(tr.ts[under_20[-1]])
+        out["rise_pa"] = 0.8 * rise
+        out["rise_strokes"] = float((s > since).sum())
+        out.update(_gas(float(tr.p[under_20[-1]]), stall, (s > since).sum(), look.scales))
     return out
 
 
-def _gas(tr: Trace, s: FloatArray, stall: float, scales: Scales) -> Features:
-    """Gas from the strokes that brought the line from its lowest pressure to stall (Boyle).
+def _gas(low: float, stall: float, strokes: int, scales: Scales) -> Features:
+    """Gas from the strokes that brought the line from its demand pressure to stall (Boyle).
 
     V_atm = dV P1 P2 / (P_atm (P2 - P1)), dV = N V_d - C_h (P2 - P1), isothermal; the band is one
     stroke either way, for nobody knows where in its stroke the pump stood.
     """
-    low = float(tr.p.min())
-    deep = np.flatnonzero(tr.p < low + 0.1 * (stall - low))
-    t1, p1 = float(tr.ts[deep[-1]]), float(tr.p[deep[-1]])
-    n = int((s > t1).sum())
-    out: Features = {"strokes_to_stall": float(n), "refill_from_pa": p1}
-    if stall - p1 < 1.0 * PA_PER_PSI:
-        return out
-    a1, a2 = p1 + STANDARD_ATMOSPHERE_PA, stall + STANDARD_ATMOSPHERE_PA
+    a1, a2 = low + STANDARD_ATMOSPHERE_PA, stall + STANDARD_ATMOSPHERE_PA
     per_ml = a1 * a2 / (STANDARD_ATMOSPHERE_PA * (a2 - a1))
-    hose = scales.line_ml_per_pa * (stall - p1)
+    hose = scales.line_ml_per_pa * (stall - low)
     v = scales.displacement_ml
-    for name, strokes in (("gas_low_ml", n - 1), ("gas_ml", n), ("gas_high_ml", n + 1)):
-        out[name] = max(0.0, (strokes * v - hose) * per_ml)
+    out: Features = {}
+    for name, n in (("gas_low_ml", strokes - 1), ("gas_ml", strokes), ("gas_high_ml", strokes + 1)):
+        out[name] = max(0.0, (float(n) * v - hose) * per_ml)
     return out

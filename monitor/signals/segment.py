@@ -27,19 +27,20 @@ STRETCH_S = 900
 class Cutting:
     """How runs are cut.
 
-    drop_pa: a fall below the resting level that begins a run: 2 psi, above the restart band of
-    0.5 to 5 psi wide pumps' typical 0.8 psi (computed) and six times a 0.3 psi noise.
-    flat_pa: pressure is at rest when three seconds stay within this: 3 psi, ten times 0.3 psi.
+    drop_pa: a fall below the resting level that begins a run without a stroke: 4 psi, above the
+    restart band of the class (0.5 to 5 psi, typically 0.8; computed).
+    flat_pa: pressure is at rest when the means of three seconds stay within this: 1.5 psi.
     hold_s, hold_max_s, hold_strokes: quiet before a run has ended: max(5 s, 3 strokes' time), at
-    most 15 s (chosen: slower strokes than one in 5 s are single strokes, not a run).
+    most 15 s, which also holds after a first stroke, whose rate is not known yet (chosen: slower
+    strokes than one in 15 s are single strokes, not a run).
     give_up_s: a run without strokes whose pressure never settles ends after this.
     before_s: trace kept ahead of a run for its features. longest_s: a longer run is reported in
     pieces of this length, so that memory is bounded. trace_s: most trace kept of one run.
     gap_s: a hole that ends a run.
     """
 
-    drop_pa: float = 2.0 * PA_PER_PSI
-    flat_pa: float = 3.0 * PA_PER_PSI
+    drop_pa: float = 4.0 * PA_PER_PSI
+    flat_pa: float = 1.5 * PA_PER_PSI
     hold_s: float = 5.0
     hold_max_s: float = 15.0
     hold_strokes: float = 3.0
@@ -74,8 +75,7 @@ class Run:
     last_active_sec: int = 0
     last_seen_sec: int = 0
     continued_s: float = 0.0
-    lows: list[float] = field(default_factory=list)
-    highs: list[float] = field(default_factory=list)
+    means: list[float] = field(default_factory=list)
 
     def rate_hz(self) -> float:
         """Strokes per second over the last few strokes; 0 when fewer than two."""
@@ -180,10 +180,9 @@ class Segmenter:
                 run.last_active_sec = sec
             if demand is not None and demand[k] > 0:
                 run.last_active_sec = sec
-            run.lows.append(float(bins.low_pa[k]))
-            run.highs.append(float(bins.high_pa[k]))
-            if len(run.lows) > 3:
-                del run.lows[0], run.highs[0]
+            run.means.append(float(bins.mean_pa[k]))
+            if len(run.means) > 3:
+                del run.means[0]
             found.extend(self._after_second(run, sec))
             run = self.run
         return len(bins), found
@@ -193,9 +192,8 @@ class Segmenter:
         age = sec + 1 - run.start_sec
         if self._ended(run, sec):
             yield self._look(sec + 1, open_=False)
-            self._end(
-                float(np.mean([(a + b) / 2 for a, b in zip(run.lows, run.highs, strict=True)]))
-            )
+            known = [x for x in run.means if x == x]
+            self._end(sum(known) / len(known) if known else None)
         elif age >= self.cutting.longest_s:
             yield self._look(sec + 1, open_=False, cut=True)
             self.run = Run(
@@ -214,15 +212,20 @@ class Segmenter:
         quiet_s = sec - run.last_active_sec
         if quiet_s < c.hold_s:
             return False
-        rate = run.rate_hz()
-        hold = min(max(c.hold_s, c.hold_strokes / rate if rate > 0 else 0.0), c.hold_max_s)
-        if quiet_s < hold:
+        if quiet_s < self._hold_s(run):
             return False
-        known = [x for x in run.lows if x == x]
+        known = [x for x in run.means if x == x]
         if not known:
             return quiet_s >= c.give_up_s
-        spread = max(x for x in run.highs if x == x) - min(known)
-        return spread <= c.flat_pa or quiet_s >= c.give_up_s
+        return max(known) - min(known) <= c.flat_pa or quiet_s >= c.give_up_s
+
+    def _hold_s(self, run: Run) -> float:
+        """How long no stroke must come before the run has ended."""
+        c = self.cutting
+        if run.strokes == 0:
+            return c.hold_s
+        rate = run.rate_hz()
+        return min(max(c.hold_s, c.hold_strokes / rate), c.hold_max_s) if rate else c.hold_max_s
 
     def _end(self, level_pa: float | None) -> None:
         """Back to rest, at the level the run ended on."""
