@@ -81,6 +81,7 @@ class Outbox:
         self._count: dict[int, int] = {0: 0, 1: 0} | {sent: count for sent, count, _ in counts}
         self._bytes: int = sum(size + count * _ROW_BYTES for _, count, size in counts)
         self._dropped: int = self._tally("dropped")
+        self._next_id = self._read_next_id()
 
     # -- in ---------------------------------------------------------------------------------------
 
@@ -103,6 +104,7 @@ class Outbox:
             self._count[0] += len(rows) - acked
             self._count[1] += acked
             self._bytes += sum(len(row[4]) + _ROW_BYTES for row in rows)
+            self._next_id += len(rows)
             self._keep_bounds(now_us)
             self._db.execute("COMMIT")
         except sqlite3.Error as problem:
@@ -159,7 +161,10 @@ class Outbox:
 
     @property
     def next_id(self) -> int:
-        """The id that the next letter will get at least."""
+        """The id that the next letter will get."""
+        return self._next_id
+
+    def _read_next_id(self) -> int:
         row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'message'").fetchone()
         return int(row[0]) + 1 if row else 1
 
@@ -227,6 +232,7 @@ class Outbox:
             ).fetchone()
             self._bytes = int(size[0])
             self._dropped = self._tally("dropped")
+            self._next_id = self._read_next_id()
 
     @property
     def waiting(self) -> int:
