@@ -6,7 +6,9 @@ an error.
 
 import logging
 import re
+import warnings
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 from urllib.parse import quote, urlsplit
 
@@ -18,6 +20,7 @@ log = logging.getLogger(__name__)
 PICTURE_NAME = "trace.png"
 _MAIL = frozenset({"mailto", "mailtos"})
 _HOOKS = frozenset({"json", "jsons", "xml", "xmls", "form", "forms"})
+_TROUBLE = frozenset({"WARNING", "ERROR", "CRITICAL"})
 
 Address = Callable[[str, str], str]
 """(site, channel) -> the address with its secret; raises StrokewiseError."""
@@ -49,10 +52,24 @@ class ApprisePost:
             raise NotDelivered(scrub(_reason(result), url))
 
 
-def _open(url: str) -> Any:
-    # The library takes a third of a second and 34 MB to import: only who sends pays.
-    import apprise
+@cache
+def _library() -> Any:
+    # It takes a third of a second and 34 MB to import: only who sends pays. It looks for a
+    # module the standard library will drop, which is its own matter.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        import apprise
+        import apprise.attachment.memory
 
+        apprise.Apprise.instantiate("json://127.0.0.1")  # makes it load its plug-ins
+    # At debug level these write addresses with the tokens in them.
+    for name in ("apprise", "urllib3", "requests"):
+        logging.getLogger(name).setLevel(logging.WARNING)
+    return apprise
+
+
+def _open(url: str) -> Any:
+    apprise = _library()
     asset = apprise.AppriseAsset(
         app_id="Strokewise", app_desc="Pump watch", app_url="", async_mode=False,
         secure_logging=True, storage_mode="memory",
@@ -62,18 +79,16 @@ def _open(url: str) -> Any:
 
 
 def _notify(target: Any, message: Message, *, mail: bool, picture: bytes | None) -> Any:
-    from apprise import AppriseAttachment, NotifyFormat
-    from apprise.attachment.memory import AttachMemory
-
+    apprise = _library()
     attach = None
     if picture is not None:
-        attach = AppriseAttachment()
-        memory: Any = AttachMemory  # untyped in the library
+        attach = apprise.AppriseAttachment()
+        memory = apprise.attachment.memory.AttachMemory
         attach.add(memory(content=picture, name=PICTURE_NAME, mimetype="image/png"))
     return target.notify(
         body=message.html if mail else message.text,
         title=message.subject,
-        body_format=NotifyFormat.HTML if mail else NotifyFormat.TEXT,
+        body_format=apprise.NotifyFormat.HTML if mail else apprise.NotifyFormat.TEXT,
         attach=attach,
     )
 
@@ -94,18 +109,19 @@ def _reason(result: Any) -> str:
     try:
         for service in result:
             for attempt in service:
-                words += [str(entry.message) for entry in attempt.logs]
+                words += [str(e.message) for e in attempt.logs if e.level in _TROUBLE]
     except (TypeError, AttributeError):
         log.debug("reason unreadable")
-    said = [w for w in words if w and "Sending" not in w]
-    return "; ".join(dict.fromkeys(said[:3])) or "the channel refused it or did not answer"
+    return "; ".join(dict.fromkeys(words[:3])) or "the channel refused it or did not answer"
 
 
 def scrub(text: str, url: str) -> str:
     """The text without the address, its user, password, path and parameters."""
     parts = urlsplit(url)
-    secrets = {url, parts.username, parts.password, parts.query, parts.netloc}
-    secrets |= {p for p in re.split(r"[/?&=]", f"{parts.path}?{parts.query}") if len(p) >= 6}
-    for secret in sorted((s for s in secrets if s), key=len, reverse=True):
+    secrets = {url, parts.password or "", parts.query, parts.netloc}
+    pieces = re.split(r"[/?&=]", f"{parts.username or ''}?{parts.path}?{parts.query}")
+    # Shorter pieces are no secrets, and would tear words apart.
+    secrets |= {piece for piece in pieces if len(piece) >= 6}
+    for secret in sorted(secrets - {""}, key=len, reverse=True):
         text = text.replace(secret, "…")
     return text[:300]
