@@ -23,8 +23,8 @@ class Airlock(Detector):
 
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
-    soft_share 0.6 of this pump's usual dip per flow over its history, and z 4 of its spread (a
-    dip is dead time x flow / compliance: 0.6 is two thirds more compliance); lift_share 3 times
+    soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
+    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance); lift_share 3 times
     the usual strokes at no less pressure.
 
     Blind: to gas under one stroke's worth when draws end near stall; counter bounce looks like
@@ -38,8 +38,8 @@ class Airlock(Detector):
 
     race_strokes: int = 10
     extra_strokes: float = 3.0
-    soft_share: float = 0.6
-    z: float = 4.0
+    soft_share: float = 0.7
+    z: float = 5.0
     lift_share: float = 3.0
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
@@ -93,10 +93,16 @@ class Airlock(Detector):
 
     def _soft(self, event: Episode, context: Context) -> bool | None:
         """Dips far weaker than this pump's own at like flow; None when it cannot be said."""
-        if event.what != "draw" or (event.features.get("race_strokes") or 0) >= 3:
+        if event.what == "prime" or (event.features.get("race_strokes") or 0) >= 3:
             return None
         if event.open_ and event.strokes < 8:
             return None
+        opened = (event.features.get("fell_pa") or 0.0) > 1.0 * PA_PER_PSI
+        if event.strokes < 3 and not (opened or event.features.get("demand_s")):
+            return None  # a stroke into a leak dips less than one into an open valve
+        stall = event.features.get("stall_after_pa") or event.features.get("stall_before_pa")
+        if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
+            return None  # dips scale with the air pressure
         for name, value in (
             ("firmness", firmness(event)),
             ("dip_pa", event.features.get("dip_pa") if event.strokes < 3 else None),

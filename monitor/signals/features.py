@@ -127,7 +127,7 @@ def _what(f: Features, strokes: int) -> str:
     if (f["dry_start_strokes"] or 0) >= 3:
         return "prime"
     below = f["below_s"]
-    if 1 <= strokes <= 2 and below is not None and below <= 1.0 * strokes:
+    if 1 <= strokes <= 2 and below is not None and below <= 1.5 * strokes:
         return "idle strokes"
     return "draw"
 
@@ -151,7 +151,7 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
     out["low_pa"], out["high_pa"] = float(p.min()), float(p.max())
     out["spread_pa"] = float(p.std())
     if not np.isnan(look.level_pa):
-        out["below_s"] = float((p < look.level_pa - DROP_PA).sum()) * tr.dt_s
+        out["below_s"] = float((p < look.level_pa - 1.5 * DROP_PA).sum()) * tr.dt_s
     tail = p[ts >= look.now_sec - look.start_sec - AFTER_S]
     if len(tail) >= 3:
         out["tail_pa"] = float(np.median(tail))
@@ -323,10 +323,13 @@ def _change(t: FloatArray, mean_pa: FloatArray) -> Features:
 
 
 def _start(tr: Trace, run: BoolArray, s: FloatArray, look: Look) -> Features:
-    """From the fall of pressure to the first stroke (s)."""
-    out: Features = {"first_stroke_delay_s": None}
+    """From the fall of pressure to the first stroke (s), and how far it had fallen by then."""
+    out: Features = {"first_stroke_delay_s": None, "fell_pa": None}
     if np.isnan(look.level_pa) or not len(s):
         return out
+    before = tr.p[(tr.ts >= s[0] - 1.2) & (tr.ts < s[0] - 0.3)]
+    if len(before):
+        out["fell_pa"] = look.level_pa - float(before.mean())
     p, ts = tr.p[run], tr.ts[run]
     under = np.flatnonzero(p < look.level_pa - DROP_PA)
     if len(under):
