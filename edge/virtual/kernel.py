@@ -166,6 +166,13 @@ def gas_source(s: Array, p: Array) -> float:
 
 
 @compiled
+def ball_leak(s: Array, p: Array) -> float:
+    """What the drive side's leaking inlet ball passes back at line pressure (m3/s)."""
+    k: float = p[P_KIN0] if s[SIDE] < 0.5 else p[P_KIN1]
+    return k * math.sqrt(max(s[PL] - p[P_SRC], 0.0))
+
+
+@compiled
 def drive_load(s: Array, p: Array, dt: float, c: Array) -> None:
     """c[0..2]: drive chamber pressure = c[0] + c[1] u + c[2] u^2; c[6] = 1 when it delivers."""
     c[2] = p[P_RBALL]
@@ -181,7 +188,7 @@ def drive_load(s: Array, p: Array, dt: float, c: Array) -> None:
         c[2] = 0.0
         c[6] = 0.0
     else:
-        c[0] = s[PL] - c[7] * c[8]
+        c[0] = s[PL] - c[7] * (c[8] + ball_leak(s, p))
         c[1] = c[7]
         c[6] = 1.0
 
@@ -225,22 +232,13 @@ def rest_suction(s: Array, p: Array, c: Array) -> float:
 
 
 @compiled
-def ball_leak(s: Array, p: Array, u: float, c: Array) -> float:
-    """What of u slips back through the drive side's inlet ball (m3/s)."""
-    k: float = p[P_KIN0] if s[SIDE] < 0.5 else p[P_KIN1]
-    if k <= 0.0 or c[6] < 0.5:
-        return 0.0
-    return min(u, k * math.sqrt(max(s[PL] - p[P_SRC], 0.0)))
-
-
-@compiled
 def creep_load(s: Array, p: Array, c: Array) -> None:
     """A leaking inlet ball lets the rod move under less than line pressure."""
     k = p[P_KIN0] if s[SIDE] < 0.5 else p[P_KIN1]
     if k <= 0.0 or c[6] < 0.5:
         return
     push = s[PA] - s[PE] + c[3] - p[P_DPF]
-    if 0.0 < push <= s[PL] + PARK_PA:
+    if push > 0.0 and (push <= s[PL] or s[STUCK] > 0.5):
         c[0] = 0.0
         c[1] = 0.0
         c[2] = 1.0 / (k * k)
@@ -316,8 +314,9 @@ def refill_drive(s: Array, p: Array, dt: float) -> None:
     floor = 0.0
     if s[GD] >= GAS_MIN_M3:
         floor = gas_volume(s[GD], p[P_SRC], p)
-    volume = positive_root(p[P_RQS] + p[P_RBALL], p[P_LAMS] + 1.0, head) * dt
-    volume = min(volume, max(0.0, s[WD] - floor))
+    # One hose feeds both chambers: this one gets what the other leaves.
+    flow = positive_root(p[P_RQS] + p[P_RBALL], p[P_LAMS] + 1.0, head) - s[V]
+    volume = min(max(flow, 0.0) * dt, max(0.0, s[WD] - floor))
     s[WD] -= volume
     if s[GD] < GAS_MIN_M3 and s[WD] <= 0.0:
         s[GD] = 0.0
@@ -349,7 +348,7 @@ def deliver(s: Array, p: Array, dt: float, u: float, c: Array) -> float:
         return 0.0
     if s[WD] <= 0.0:
         s[PCD] = s[PL] + p[P_RBALL] * u * u
-        back = ball_leak(s, p, u, c)
+        back = min(u, ball_leak(s, p))
         s[BACK] += back * dt
         return u - back
     if c[6] < 0.5:
@@ -437,6 +436,8 @@ def reverse(s: Array, p: Array, rnd: Array) -> None:
     s[PCD], s[PCS] = s[PCS], s[PCD]
     s[SIDE] = 1.0 - s[SIDE]
     s[X] = 0.0
+    if s[WS] <= 0.0:
+        s[PCS] = p[P_SRC]
     s[X_END] = 1.0 + p[P_JIT] * rnd[int(s[N]) % TABLE]
     if p[P_LOCK] > 0.0:
         held = min(p[P_LOCK], p[P_VC] + p[P_VD])

@@ -67,7 +67,8 @@ def suction_terms(spec: PumpSpec, p: k.Array, temp_c: float, drawn_ml: float) ->
     """Static lift (deeper as the drum empties) and hose friction at this temperature."""
     deeper_m = 0.0
     if math.isfinite(spec.drum_ml):
-        deeper_m = spec.drum_height_m * min(1.0, max(0.0, drawn_ml / spec.drum_ml))
+        # An emptied drum is swapped at once unless a fault says otherwise: the level starts anew.
+        deeper_m = spec.drum_height_m * (max(0.0, drawn_ml / spec.drum_ml) % 1.0)
     rho = spec.fluid.density_kg_m3
     p[k.P_SRC] = -rho * GRAVITY * (spec.lift_m + deeper_m) - spec.foot_crack_pa
     mu = viscosity(spec, temp_c)
