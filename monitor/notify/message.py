@@ -252,12 +252,11 @@ def _first_checks(alarm: Alarm) -> list[tuple[str, str]]:
     return [(c.side.value, c.text) for c in dict.fromkeys((checks[0], own))]
 
 
-def _cautions(alarms: Sequence[Alarm]) -> list[str]:
-    """Every caution that goes with the first checks, once, and who decides in the end."""
-    found = {
-        c.title: c.text for alarm in alarms if alarm.active for c in record(alarm.kind).cautions
-    }
-    return [*found.values(), DEFER] if found else []
+def _cautions(alarms: Sequence[Alarm]) -> list[tuple[str, str]]:
+    """(title, text) of every caution that goes with the checks, once, and who decides."""
+    standing = [alarm for alarm in alarms if alarm.active]
+    found = {c.title: c.text for alarm in standing for c in record(alarm.kind).cautions}
+    return [*found.items(), ("Before all", DEFER)] if found else []
 
 
 def _line(alarm: Alarm, site: Site) -> str:

@@ -28,6 +28,8 @@ RETURN_HOLD_S = 900.0
 BURST = 5
 BURST_S = 600.0
 """Chosen: a phone that buzzes more often than every two minutes gets muted."""
+GATHER_S = 120.0
+"""Chosen: what comes beyond a burst is gathered so long before it goes out as one."""
 DIGEST_WINDOW_S = 6 * 3600.0
 """Chosen: a digest later than this is stale; the next one covers it."""
 
@@ -159,11 +161,20 @@ def plan(
                 for word, alarm in due
             ]
             continue
+        if not any(now_ts - _moved_ts(alarm) >= GATHER_S for _, alarm in due):
+            continue
         word = Word.SEVERAL if flood_start_ts is None else Word.FLOOD
+        if len(due) == 1 and flood_start_ts is None:
+            word = due[0][0]
         slot = int(now_ts // BURST_S)
         alarms = tuple(alarm for _, alarm in due)
         notices.append(Notice(f"{site.id}:{word}:{slot}:{person.id}", person, word, alarms))
     return notices
+
+
+def _moved_ts(alarm: Alarm) -> float:
+    """When it last came or went."""
+    return max(alarm.last_raised_ts or 0.0, alarm.cleared_ts or 0.0)
 
 
 def alarm_key(alarm: Alarm) -> str:

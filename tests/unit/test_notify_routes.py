@@ -9,6 +9,7 @@ from monitor.advice.kinds import Kind, Priority
 from monitor.alarms.types import Alarm, State
 from monitor.notify.routes import (
     BURST,
+    GATHER_S,
     Case,
     Told,
     Word,
@@ -164,18 +165,20 @@ def many(n):
     return [case(alarm(id=f"harbour.P{i}.airlock.1", subject=f"P{i}")) for i in range(n)]
 
 
-def test_more_than_a_handful_is_one_message():
+def test_more_than_a_handful_is_gathered_into_one_message():
     s = site(person())
     assert len(words(s, many(BURST), NOON)) == BURST
-    assert words(s, many(BURST + 1), NOON) == [("operator", Word.SEVERAL)]
-    assert words(s, many(1), NOON, {"operator": BURST}) == [("operator", Word.SEVERAL)]
+    assert words(s, many(BURST + 1), NOON) == []
+    assert words(s, many(BURST + 1), NOON + GATHER_S) == [("operator", Word.SEVERAL)]
+    assert words(s, many(2), NOON + GATHER_S, {"operator": BURST}) == [("operator", Word.SEVERAL)]
+    assert words(s, many(1), NOON + GATHER_S, {"operator": BURST}) == [("operator", Word.RAISED)]
 
 
 def test_in_a_flood_everything_is_one_message_each_ten_minutes():
-    s = site(person())
-    first = plan(s, many(3), {}, NOON, flood_start_ts=NOON)
-    again = plan(s, many(4), {}, NOON + 5 * MIN_S, flood_start_ts=NOON)
-    later = plan(s, many(4), {}, NOON + 11 * MIN_S, flood_start_ts=NOON)
+    s, start = site(person()), NOON + GATHER_S
+    first = plan(s, many(3), {}, start, flood_start_ts=NOON)
+    again = plan(s, many(4), {}, start + 5 * MIN_S, flood_start_ts=NOON)
+    later = plan(s, many(4), {}, start + 11 * MIN_S, flood_start_ts=NOON)
     assert [n.word for n in first] == [Word.FLOOD]
     assert len(first[0].alarms) == 3
     assert first[0].key == again[0].key != later[0].key
