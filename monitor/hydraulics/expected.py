@@ -15,7 +15,10 @@ def _expected_stall(case: Case) -> Iterator[Line]:
     here = case.line("expected stall pressure", band.middle, "Pa")
     verdict: Verdict = "ok" if band.low > 0 else "bad"
     todo = "" if band.low > 0 else "air pressure does not overcome lift and friction: raise it"
-    yield here(f"{show.pressure(band.low)} to {show.pressure(band.high)}", verdict, COMPUTED, todo)
+    limit = (
+        f"{show.pressure(band.low)} to {show.pressure(band.high)}, more for minutes after a draw"
+    )
+    yield here(limit, verdict, COMPUTED, todo)
 
 
 def _expected_draw(case: Case) -> Iterator[Line]:

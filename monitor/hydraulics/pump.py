@@ -35,7 +35,8 @@ def stall_band_pa(air_pa: float, lift_m: float, specific_gravity: float) -> Band
     """Gauge pressure in Pa between which the pump stalls and restarts with every outlet closed.
 
     Force balance at rest, equal areas (1:1): air pressure less the suction lift less friction.
-    The low end is where it strokes again, the high end where it stops.
+    The low end is where it strokes again, the high end where it stops. After a draw's surge the
+    balls may hold the line above it, 2 to 14 psi for minutes, and then near the air pressure.
     """
     lift_pa = column_pa(lift_m, specific_gravity)
     return Band(air_pa - lift_pa - FRICTION_PA.high, air_pa - lift_pa - FRICTION_PA.low)

@@ -186,17 +186,16 @@ def prime_strokes(
 def strokes_to_prime(pump: Pump, altitude_m: float = 0.0, *, discharge_pa: float = 0.0) -> Band:
     """Strokes from dry to delivering: low for a tight pump, high for a worn one.
 
-    low: ratio 3, line only, less one stroke that was half done at the start. high: ratio 1.5, and
-    both pump chambers (displacement and clearance) to be filled too; math.inf where a worn pump
-    could not pull that high. A pump that still runs at dry speed after three times the high
-    bound has missed its prime.
+    low: the line's volume over the displacement, less one stroke that was half done at the start;
+    no pump takes less. high: ratio 1.5, and both pump chambers (displacement and clearance) to be
+    filled too; math.inf where a worn pump could not pull that high. Both for a line that is open:
+    pressure held in the discharge makes it many times more or keeps it from priming at all. A
+    pump that still runs at dry speed after three times the high bound has missed its prime.
     """
-    low = prime_strokes(pump, DRY_RATIO.high, altitude_m=altitude_m, discharge_pa=discharge_pa)
+    low = line_volume_ml(pump.suction) / pump.displacement_ml - 1.0
     high = prime_strokes(pump, DRY_RATIO.low, altitude_m=altitude_m, discharge_pa=discharge_pa)
     chambers = 2.0 * DRY_RATIO.low / (DRY_RATIO.low - 1.0)
-    if math.isinf(low):
-        return Band(line_volume_ml(pump.suction) / pump.displacement_ml, math.inf)
-    return Band(max(low - 1.0, 0.0), high + chambers)
+    return Band(max(low, 0.0), high + chambers)
 
 
 def prime_seconds(pump: Pump, altitude_m: float = 0.0) -> Band:
@@ -244,34 +243,46 @@ def leak_back_strokes(idle_s: float, pump: Pump, hole_m: float, prime: float) ->
 
 @dataclass(frozen=True, slots=True)
 class LeakBack:
-    """A foot valve's leak as fitted to bursts: initial rate, time to empty, typical misfit."""
+    """A foot valve's leak as fitted to dry bursts.
+
+    leak_ml_min: mean rate while the column empties; empty_s: how long that takes; full_strokes:
+    the burst of an emptied line; misfit_strokes: rms. saturated False: no rest was long enough to
+    empty the line, so the leak is at most this and empty_s at least that.
+    """
 
     leak_ml_min: float
     empty_s: float
+    full_strokes: float
     misfit_strokes: float
+    saturated: bool
 
 
 def fit_leak_back(
-    idle_s: Sequence[float],
-    burst_strokes: Sequence[float],
-    most_strokes: float,
-    displacement_ml: float,
+    idle_s: Sequence[float], burst_strokes: Sequence[float], column_ml: float
 ) -> LeakBack | None:
-    """Leak-back law fitted to pairs of idle time and dry burst; most_strokes is a full prime.
+    """Leak-back law fitted to pairs of idle time and dry burst; column_ml can run back.
 
-    burst = most·(1 - (1 - t/T)²) up to T (Torricelli in volume), T found on a grid by least
-    squares. None with fewer than four pairs, or where the bursts do not grow with idle time at
-    all, because then it is not this fault.
+    burst = full·g(t/T), g growing to 1 at the time T in which the line empties: evenly (a seat that
+    weeps) or as 1 - (1 - t/T)² (a hole, Torricelli), whichever fits better. full is fitted too,
+    because a dry stroke against some line pressure moves far less than a displacement. None with
+    fewer than four pairs, or where bursts do not grow with idle time: then it is not this fault.
     """
     idle, burst = np.asarray(idle_s, float), np.asarray(burst_strokes, float)
-    if len(idle) < 4 or most_strokes <= 0 or idle.max() <= 0 or burst.std() == 0:
+    if len(idle) < 4 or column_ml <= 0 or idle.max() <= 0 or burst.std() == 0:
         return None
     if np.corrcoef(np.argsort(np.argsort(idle)), np.argsort(np.argsort(burst)))[0, 1] <= 0:
         return None
-    positive = idle[idle > 0]
-    times = np.geomspace(0.2 * positive.min(), 50.0 * idle.max(), 400)
-    law = most_strokes * (1.0 - np.clip(1.0 - idle[None, :] / times[:, None], 0.0, 1.0) ** 2)
-    errors = np.sqrt(np.mean((law - burst[None, :]) ** 2, axis=1))
+    times = np.geomspace(0.5 * idle[idle > 0].min(), 5.0 * idle.max(), 400)
+    left = np.clip(1.0 - idle[None, :] / times[:, None], 0.0, 1.0)
+    laws = np.concatenate([1.0 - left, 1.0 - left**2])
+    full = laws @ burst / np.einsum("ij,ij->i", laws, laws)
+    errors = np.sqrt(np.mean((laws * full[:, None] - burst[None, :]) ** 2, axis=1))
     best = int(np.argmin(errors))
-    rate_ml_s = 2.0 * most_strokes * displacement_ml / times[best]
-    return LeakBack(float(60.0 * rate_ml_s), float(times[best]), float(errors[best]))
+    empty_s = float(times[best % len(times)])
+    return LeakBack(
+        60.0 * column_ml / empty_s,
+        empty_s,
+        float(full[best]),
+        float(errors[best]),
+        saturated=empty_s <= float(idle.max()),
+    )

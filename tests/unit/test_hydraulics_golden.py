@@ -351,22 +351,28 @@ def test_leak_back_comes_back_from_noisy_bursts(rng: np.random.Generator) -> Non
     one = a_pump()
     prime = suction.prime_strokes(one, 2.0)
     column = math.pi / 4 * one.suction.bore_m**2 * one.lift_m * 1e6
-    most = column / 60.0
     idle = rng.uniform(60, 4 * 3600, 40)
     burst = [suction.leak_back_strokes(t, one, 0.0002, prime) for t in idle]
     noisy = np.clip(np.array(burst) + rng.normal(0, 0.1, 40), 0, None)
-    found = suction.fit_leak_back(idle, noisy, most, 60.0)
+    found = suction.fit_leak_back(idle, noisy, column)
     assert found is not None
-    # Hole of 0.2 mm under 4 ft: 5.7 mL/min at first, 30 min to empty (Torricelli, by hand).
-    assert found.leak_ml_min == pytest.approx(5.7, rel=0.2)
-    assert found.empty_s == pytest.approx(1830, rel=0.2)
+    # Hole of 0.2 mm under 4 ft: 30 min to empty 87 mL (Torricelli, by hand).
+    assert found.empty_s == pytest.approx(1830, rel=0.25)
+    assert found.leak_ml_min == pytest.approx(87 / 30.5, rel=0.25)
+    assert found.saturated
+
+
+def test_leak_back_that_never_emptied_says_so() -> None:
+    found = suction.fit_leak_back([60, 120, 240, 300], [1, 2, 4, 5], 100.0)
+    assert found is not None
+    assert not found.saturated
 
 
 def test_leak_back_needs_bursts_that_grow() -> None:
     idle = [60.0, 600, 3600, 7200]
-    assert suction.fit_leak_back(idle, [3, 2, 1, 0], 5, 60.0) is None
-    assert suction.fit_leak_back(idle, [2, 2, 2, 2], 5, 60.0) is None
-    assert suction.fit_leak_back(idle[:2], [1, 2], 5, 60.0) is None
+    assert suction.fit_leak_back(idle, [3, 2, 1, 0], 100.0) is None
+    assert suction.fit_leak_back(idle, [2, 2, 2, 2], 100.0) is None
+    assert suction.fit_leak_back(idle[:2], [1, 2], 100.0) is None
 
 
 def test_stiffness_by_material() -> None:
