@@ -29,6 +29,9 @@ class Prices:
     kw_per_100_scfm: float = 18.7
 
 
+NO_PRICES = Prices()
+
+
 @dataclass(frozen=True, slots=True)
 class Cost:
     """What a number of strokes used; money None where the price is not given."""
