@@ -1,0 +1,5 @@
+"""`python -m edge`: the same as the command `strokewise-edge`."""
+
+from edge.cli import main
+
+main()

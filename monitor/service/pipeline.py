@@ -1,0 +1,174 @@
+"""Stored messages in, alarms out: one lock around watch and alarm machines.
+
+Order of durability: the samples are committed first (the store), then this room judges them and
+commits alarms, episodes, outbox rows and its own watermark in one transaction. After a crash it
+re-reads from the store what lies behind the watermark, so nothing stored goes unjudged, and
+nothing is told twice because an alarm's id follows from its subject, kind and onset.
+"""
+
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from monitor.alarms.grouping import Family
+from monitor.alarms.machine import AlarmMachine
+from monitor.alarms.policy import default_policy
+from monitor.alarms.types import Alarm, Change
+from monitor.detectors.finding import Finding
+from monitor.detectors.watch import PumpNow, SiteWatch
+from monitor.intake.blocks import StreamAssembler
+from monitor.service.desk import Desk
+from monitor.signals.types import Episode
+from monitor.site import Site
+from monitor.wire import Message
+
+log = logging.getLogger(__name__)
+
+HISTORY_S = 60 * 86400.0
+"""How far back episodes are read to learn the baselines again (two months, chosen)."""
+WARM_S = 1800.0
+"""How much raw data before the watermark warms the segmenter up (half an hour, chosen)."""
+
+Listener = Callable[[str, Sequence[Change]], None]
+
+
+@dataclass(slots=True)
+class SiteRun:
+    """One site's moving parts."""
+
+    site: Site
+    watch: SiteWatch
+    machine: AlarmMachine
+    streams: dict[str, StreamAssembler] = field(default_factory=dict)
+    done_ts: dict[str, float] = field(default_factory=dict)
+
+
+class Pipeline:
+    """Judges what the store has committed. Thread-safe; time is an argument."""
+
+    def __init__(self, sites: Sequence[Site], desk: Desk, listener: Listener) -> None:
+        self._lock = threading.RLock()
+        self._desk = desk
+        self._listener = listener
+        self.messages_total = 0
+        self.runs: dict[str, SiteRun] = {}
+        for site in sites:
+            machine = AlarmMachine(default_policy, site=site.id, family=Family.of(site))
+            self.runs[site.id] = SiteRun(site, SiteWatch(site), machine)
+
+    # Start.
+
+    def wake(self, now_ts: float) -> None:
+        """Alarms with their timers, baselines from stored episodes, then what went unjudged."""
+        with self._lock:
+            for run in self.runs.values():
+                self._desk.load_alarms(run.site.id, run.machine)
+                self._learn(run, now_ts)
+                self._catch_up(run, now_ts)
+
+    def _learn(self, run: SiteRun, now_ts: float) -> None:
+        for pump in run.site.pumps:
+            episodes = self._desk.episodes(run.site.id, pump.id, now_ts - HISTORY_S, now_ts)
+            if episodes:
+                run.watch.history(pump.id, episodes)
+            for entry in self._desk.work(run.site.id, pump.id, now_ts - HISTORY_S):
+                run.watch.note(pump.id, entry.kind, entry.ts)
+
+    def _catch_up(self, run: SiteRun, now_ts: float) -> None:
+        for pump in run.site.pumps:
+            done_ts = self._desk.watermark(run.site.id, pump.id)
+            if done_ts is None:
+                continue
+            run.done_ts[pump.id] = done_ts
+            before = self._desk.messages(run.site.id, pump.id, done_ts - WARM_S, done_ts)
+            stream = self._stream(run, pump.id)
+            for message in before:
+                if (block := stream.push(message)) is not None:
+                    run.watch.push(pump.id, block)  # judged before: its findings were told
+            after = self._desk.messages(run.site.id, pump.id, done_ts, now_ts + 1.0)
+            if after:
+                log.info("catch-up site=%s pump=%s messages=%d", run.site.id, pump.id, len(after))
+                self._judge(run, after, now_ts)
+
+    def _stream(self, run: SiteRun, pump_id: str) -> StreamAssembler:
+        if pump_id not in run.streams:
+            pump = run.site.pump(pump_id)
+            fitted = pump.sensors if pump is not None else None
+            run.streams[pump_id] = StreamAssembler(fitted)
+        return run.streams[pump_id]
+
+    # Running.
+
+    def on_stored(self, messages: Sequence[Message], now_ts: float) -> None:
+        """Judge newly stored messages (in order per pump)."""
+        by_site: dict[str, list[Message]] = {}
+        for message in messages:
+            by_site.setdefault(message.site, []).append(message)
+        with self._lock:
+            for site_id, batch in by_site.items():
+                if site_id in self.runs:
+                    self._judge(self.runs[site_id], batch, now_ts)
+            self.messages_total += len(messages)
+
+    def _judge(self, run: SiteRun, messages: Sequence[Message], now_ts: float) -> None:
+        findings: list[Finding] = []
+        episodes: list[Episode] = []
+        for message in messages:
+            block = self._stream(run, message.pump).push(message)
+            if block is None:
+                continue  # older than what was judged; it is in the store all the same
+            outcome = run.watch.push(message.pump, block)
+            findings += outcome.findings
+            episodes += outcome.episodes
+            done_ts = max(run.done_ts.get(message.pump, 0.0), block.end_ts)
+            run.done_ts[message.pump] = done_ts
+        latest_ts = max([now_ts, *(m.end_us / 1e6 for m in messages)])
+        self._tell(run, episodes, findings, run.machine.update(findings, latest_ts))
+
+    def tick(self, now_ts: float) -> None:
+        """Once a second: silence of nodes, delays and shelves that run out."""
+        with self._lock:
+            for run in self.runs.values():
+                outcome = run.watch.tick(now_ts)
+                changes = run.machine.update(outcome.findings, now_ts)
+                self._tell(run, outcome.episodes, outcome.findings, changes)
+
+    def _tell(
+        self,
+        run: SiteRun,
+        episodes: Sequence[Episode],
+        findings: Sequence[Finding],
+        changes: Sequence[Change],
+    ) -> None:
+        if episodes or changes:
+            self._desk.keep(run.site, episodes, changes, run.machine, run.done_ts)
+        if changes or findings or episodes:
+            self._listener(run.site.id, changes)
+
+    # What people do.
+
+    def act(self, site_id: str, deed: Callable[[AlarmMachine], Sequence[Change]]) -> None:
+        """Something a person does to an alarm; kept and told like any other change."""
+        with self._lock:
+            run = self.runs[site_id]
+            self._tell(run, (), (), deed(run.machine))
+
+    def note(self, site_id: str, pump: str, kind: str, ts: float) -> None:
+        """A work entry that re-bases what the pump is measured against."""
+        with self._lock:
+            self.runs[site_id].watch.note(pump, kind, ts)
+
+    def alarms(self, site_id: str | None = None) -> list[Alarm]:
+        """Every alarm that is not normal."""
+        with self._lock:
+            runs = self.runs.values() if site_id is None else [self.runs[site_id]]
+            return [alarm for run in runs for alarm in run.machine.alarms()]
+
+    def now(self, site_id: str, pump: str, now_ts: float) -> PumpNow | None:
+        """The pump as the watch sees it; None where there is no such pump."""
+        run = self.runs.get(site_id)
+        if run is None or run.site.pump(pump) is None:
+            return None
+        with self._lock:
+            return run.watch.now(pump, now_ts)
