@@ -5,7 +5,7 @@ half a minute every seven minutes, so that any window of any length holds someth
 """
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -136,6 +136,7 @@ class Double:
     nows: dict[tuple[str, str], PumpNow] = field(init=False)
     log: list[tuple[int, str]] = field(default_factory=list)
     history: list[Change] = field(default_factory=list)
+    after_looking: Callable[[], None] | None = None
 
     def __post_init__(self) -> None:
         self.core = Core(self.folder, (*core_schemas(), ACCOUNTS))
@@ -269,7 +270,9 @@ class Double:
         return self.log[-1][0] if self.log else 0
 
     async def changes(self, after: int, *, wait_s: float) -> tuple[int, Sequence[str]]:
-        """Looks every 50 ms."""
+        """Looks every 50 ms, then calls `after_looking` where a test has set it."""
+        if self.after_looking is not None:
+            self.after_looking()
         for _ in range(max(1, round(wait_s / 0.05))):
             ids = [name for number, name in self.log if number > after]
             if ids:
@@ -303,8 +306,8 @@ def finding(subject: str, kind: Kind, since_ts: float, sentence: str) -> Finding
     )
 
 
-def fill(double: Double, site: str = "north") -> None:
-    """A site on an ordinary bad day: three open matters, one silent pump, a week of draws."""
+def fill(double: Double, site: str = "north", *, days: int = 1) -> None:
+    """A site on an ordinary bad day: three open matters, one silent pump, days of draws."""
     now = double.time_ts
     double.find(
         site,
@@ -316,7 +319,7 @@ def fill(double: Double, site: str = "north") -> None:
     )
     double.silence(site, "P5", 720.0)
     book = EpisodeBook(double.core)
-    first = np.ceil((now - 7 * 86_400) / EVERY_S)
+    first = np.ceil((now - days * 86_400) / EVERY_S)
     for pump in double.site_list[0].pumps:
         book.add(site, *_draws(pump.id, first, int((now - 600) / EVERY_S)))
 

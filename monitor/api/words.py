@@ -137,6 +137,7 @@ class Words:
             "mL/min": lambda v: f"{self.signif(v)} mL/min",
             "s": self.duration,
             "m": self.length,
+            "strokes": lambda v: f"{self.number(v)} {self.t('strokes')}",
         }
         if unit in known:
             return known[unit](value)
