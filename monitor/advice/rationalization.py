@@ -31,9 +31,12 @@ class Rationalization:
     latching: str
     valid_when: str
     suppressed_by: str
+    looks_like: str
     again_within_an_hour: str
     automatic_protection: str
     failure_mode: str
+    owner: str
+    site_approval: str
     references: tuple[str, ...]
 
 
@@ -42,6 +45,7 @@ def rationalization(kind: Kind) -> Rationalization:
     one = record(kind)
     act = one.behaviour
     usual, severe = one.priority(), one.priority(1.0)
+    alike = ", ".join(other.value for other in one.looks_like)
     hiding = ", ".join(cause.value for cause in one.suppressed_by)
     return Rationalization(
         alarm=kind.value,
@@ -63,9 +67,12 @@ def rationalization(kind: Kind) -> Rationalization:
         latching=f"{'yes' if act.latching else 'no'}: {act.latch_why}",
         valid_when=one.valid_when,
         suppressed_by=f"{hiding or 'nothing'}: {one.suppress_why}",
+        looks_like=f"{alike or 'nothing else'}: {one.apart}",
         again_within_an_hour="the same alarm with a count",
         automatic_protection="none: this tool watches and controls nothing",
         failure_mode=f"{one.mode} (ISO 14224:2016)",
+        owner="the site's owner; changes of delays and priorities are logged with who and why",
+        site_approval="name and date, to be entered by the site",
         references=one.references,
     )
 

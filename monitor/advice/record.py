@@ -71,7 +71,8 @@ class Record:
 
     respond_s: time there is before the consequence; respond_severe_s: the same at a severity of
     0.7 or more. mode: failure mode code of ISO 14224:2016. suppressed_by: kinds that, while they
-    stand on the same pump, bring this one about.
+    stand on the same pump, bring this one about. looks_like and apart: what it is taken for, and
+    what tells it apart.
     """
 
     kind: Kind
@@ -91,6 +92,8 @@ class Record:
     valid_when: str
     suppressed_by: tuple[Kind, ...]
     suppress_why: str
+    looks_like: tuple[Kind, ...]
+    apart: str
     mode: str
     references: tuple[str, ...]
 

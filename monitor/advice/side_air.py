@@ -54,6 +54,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="after strokes have stopped for 2 s; the balls hide low air until a draw",
         suppressed_by=(Kind.PRESSURE_SENSOR,),
         suppress_why=_SENSOR_WHY,
+        looks_like=(Kind.PRESSURE_SENSOR, Kind.AIR_SAG),
+        apart="Dips and stroke rate shrink with the pressure; an offset sensor moves the "
+        "reading alone, and sag leaves the stall pressure right.",
         mode="LOO",
         references=(ISA, PRACTICE, "force balance of a 1:1 pump"),
     ),
@@ -91,6 +94,8 @@ RECORDS: tuple[Record, ...] = (
         valid_when="at stall; a line warmed by the sun rises slowly and resets at the next draw",
         suppressed_by=(Kind.PRESSURE_SENSOR,),
         suppress_why=_SENSOR_WHY,
+        looks_like=(Kind.PRESSURE_SENSOR,),
+        apart="A surge or a sun-warmed line goes back to normal at the next draw; high air stays.",
         mode="HIO",
         references=(ISA, PRACTICE),
     ),
@@ -141,6 +146,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="in draws of several strokes, with the stall pressure right",
         suppressed_by=(Kind.LOW_AIR, Kind.PRESSURE_SENSOR),
         suppress_why="with low air the pressure is low at rest and in use: one matter",
+        looks_like=(Kind.RESTRICTED_SUCTION, Kind.ICING, Kind.LOW_AIR),
+        apart="Short air comes back slowly after the bay closes and takes the neighbours "
+        "along; a starved suction comes back at once, alone.",
         mode="LOO",
         references=(ISA, "ISO 6358 (flow through a narrow path)", PRACTICE),
     ),
@@ -179,6 +187,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="in draws long enough to show a trend; hardly visible at low flow",
         suppressed_by=(Kind.LOW_AIR,),
         suppress_why="with low air the pump is slow anyway",
+        looks_like=(Kind.AIR_SAG, Kind.RESTRICTED_SUCTION),
+        apart="Ice widens the dips and grows with running time; sag and suction leave their "
+        "shape. A clogged muffler does it always, in any weather.",
         mode="ERO",
         references=(ISA, "ISO 8573-1:2010 (air purity classes)", PRACTICE),
     ),
@@ -222,6 +233,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="with the pressure under the restart point, sure where demand is wired",
         suppressed_by=(Kind.LOW_AIR, Kind.PRESSURE_SENSOR, Kind.STROKE_COUNTER),
         suppress_why="no air, or a dead sensor or counter, looks the same",
+        looks_like=(Kind.LOW_AIR, Kind.STROKE_COUNTER),
+        apart="Pressure stays far under the stall pressure with no dip and no count; a dead "
+        "counter still leaves dips.",
         mode="FTS",
         references=(ISA, PRACTICE),
     ),

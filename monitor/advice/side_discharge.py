@@ -55,6 +55,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="with no demand where demand is wired, else by rhythm and in quiet hours",
         suppressed_by=(Kind.DIAPHRAGM, Kind.STROKE_COUNTER),
         suppress_why="a torn diaphragm strokes at rest too; a bouncing counter invents strokes",
+        looks_like=(Kind.BALL_LEAK, Kind.STROKE_COUNTER),
+        apart="Strokes go on evenly at stall with a small dip each; a bouncing counter leaves "
+        "no dips, one bad ball alone gives a single stroke.",
         mode="ELP",
         references=(ISA, "minimum night flow method of water-loss practice", PRACTICE),
     ),
@@ -94,6 +97,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="while the line fills and in draws; counting strokes needs a start near zero",
         suppressed_by=(Kind.LOW_AIR, Kind.DRUM_EMPTY, Kind.PRESSURE_SENSOR),
         suppress_why="an empty drum fills the line with air; without air nothing builds up",
+        looks_like=(Kind.STROKE_COUNTER, Kind.AIR_IN_SUCTION, Kind.MISSED_PRIME),
+        apart="Fast strokes at a held pressure without dips, or a spongy line; it follows an "
+        "opened line or a dry run and clears when the line is let down.",
         mode="LOO",
         references=(ISA, "Boyle's law", PRACTICE),
     ),
@@ -131,6 +137,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="needs the demand signal",
         suppressed_by=(Kind.LOW_AIR, Kind.AIR_VALVE_STALLED, Kind.PRESSURE_SENSOR),
         suppress_why="a pump that cannot stroke gives no flow either",
+        looks_like=(Kind.AIR_VALVE_STALLED, Kind.PRESSURE_SENSOR),
+        apart="Pressure stands at stall and lives; a hung air valve lets it fall, a stuck "
+        "sensor does not move at all.",
         mode="PLU",
         references=(ISA, PRACTICE),
     ),

@@ -49,6 +49,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="always",
         suppressed_by=(),
         suppress_why="it is a cause, never a consequence",
+        looks_like=(Kind.LOW_AIR, Kind.HIGH_AIR),
+        apart="Strokes come but the reading has no dips and does not move at a draw's start "
+        "or end, or does not read zero when let down.",
         mode="AIR",
         references=(ISA, "NAMUR NE 43 (signal levels)", "NAMUR NE 107 (sensor status)"),
     ),
@@ -85,6 +88,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="in draws with dips above the sensor's resolution",
         suppressed_by=(),
         suppress_why="it is a cause, never a consequence",
+        looks_like=(Kind.NO_DEMAND, Kind.BALL_LEAK),
+        apart="Counts and dips disagree; a counter that misses every second stroke alternates "
+        "by a fixed share at any draw.",
         mode="AIR",
         references=(ISA, PRACTICE),
     ),
@@ -109,7 +115,7 @@ RECORDS: tuple[Record, ...] = (
         bring=("power supply", "network cable", "spare node"),
         cautions=(ELECTRICAL,),
         alarm_class="instrument",
-        limit_basis="No message for two minutes, where one comes every second.",
+        limit_basis="No message for half a minute, where one comes every second.",
         behaviour=Behaviour(
             120.0,
             "short network gaps and a broker's restart are normal life and end within a "
@@ -121,6 +127,8 @@ RECORDS: tuple[Record, ...] = (
         valid_when="always; a quiet pump still reports its pressure each second",
         suppressed_by=(),
         suppress_why="it is a cause, never a consequence",
+        looks_like=(),
+        apart="Nothing at all comes; an idle pump still reports its pressure each second.",
         mode="AIR",
         references=(ISA, "MQTT last will (OASIS MQTT 3.1.1 and 5)"),
     ),

@@ -59,6 +59,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="from the first stroke after a start or a drum change",
         suppressed_by=(Kind.LOW_AIR, Kind.DRUM_EMPTY, Kind.PRESSURE_SENSOR),
         suppress_why=_DRY_WHY,
+        looks_like=(Kind.DRUM_EMPTY, Kind.LOST_PRIME, Kind.AIRLOCK),
+        apart="It races from the first stroke on and never builds; an empty drum begins in a "
+        "sound draw, lost prime heals within the draw, an airlock holds pressure.",
         mode="FTS",
         references=(ISA, "Boyle's law on the suction line", PRACTICE),
     ),
@@ -99,6 +102,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="at the first draw after a rest",
         suppressed_by=(Kind.LOW_AIR, Kind.DRUM_EMPTY, Kind.MISSED_PRIME, Kind.PRESSURE_SENSOR),
         suppress_why=_DRY_WHY,
+        looks_like=(Kind.MISSED_PRIME, Kind.AIR_IN_SUCTION),
+        apart="Dry only at the start, longer after longer rest, then sound; air in the "
+        "suction goes on all through the draw.",
         mode="DOP",
         references=(ISA, "Torricelli's law", PRACTICE),
     ),
@@ -137,6 +143,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="in draws of several strokes; cold mornings count only if they stay",
         suppressed_by=(Kind.LOW_AIR, Kind.DRUM_EMPTY, Kind.PRESSURE_SENSOR),
         suppress_why=_DRY_WHY,
+        looks_like=(Kind.AIR_SAG, Kind.ICING),
+        apart="The gauge on the air holds while the pressure falls, recovery is quick, and it "
+        "is worse with cold product or big draws.",
         mode="LOO",
         references=(ISA, "Darcy-Weisbach friction", PRACTICE),
     ),
@@ -181,6 +190,9 @@ RECORDS: tuple[Record, ...] = (
             Kind.PRESSURE_SENSOR,
         ),
         suppress_why=_DRY_WHY + "; a torn diaphragm blows air into the liquid as well",
+        looks_like=(Kind.DIAPHRAGM, Kind.LOST_PRIME, Kind.RESTRICTED_SUCTION),
+        apart="Ragged strokes, not alternating, and a dry exhaust; a torn diaphragm shows "
+        "chemical at the exhaust.",
         mode="ERO",
         references=(ISA, PRACTICE),
     ),
@@ -215,6 +227,9 @@ RECORDS: tuple[Record, ...] = (
         valid_when="in a draw; a swapped drum gives a few dry strokes and then primes",
         suppressed_by=(Kind.PRESSURE_SENSOR,),
         suppress_why="without a true pressure reading dry and wet strokes cannot be told apart",
+        looks_like=(Kind.MISSED_PRIME, Kind.LOST_PRIME),
+        apart="The draw began sound and turned dry within a few strokes, about a drum's "
+        "volume after the last change.",
         mode="NOO",
         references=(ISA, PRACTICE),
     ),

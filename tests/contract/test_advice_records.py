@@ -1,4 +1,4 @@
-"""Every kind has a whole record, and the records agree with the alarm room and the trade."""
+"""Every kind has a whole record, and the records agree with each other and with the trade."""
 
 import dataclasses
 
@@ -9,7 +9,6 @@ from monitor.advice.kinds import SIDE, Kind, Priority, Side
 from monitor.advice.rationalization import as_text, rationalization
 from monitor.advice.record import MATRIX, Consequence, priority
 from monitor.advice.records import RECORDS, priority_of, record
-from monitor.alarms.grouping import CONSEQUENCES
 
 ORDER = [Side.AIR, Side.SUCTION, Side.DISCHARGE, Side.PUMP, Side.SENSOR]
 RANK = [Priority.NEXT_VISIT, Priority.THIS_SHIFT, Priority.ACT_NOW]
@@ -23,11 +22,17 @@ def test_one_record_a_kind() -> None:
 def test_record_is_whole(kind: Kind) -> None:
     one = record(kind)
     for field in dataclasses.fields(one):
-        if field.name != "suppressed_by":
+        if field.name not in ("suppressed_by", "looks_like"):
             assert getattr(one, field.name) not in ("", (), None), field.name
     assert 0 < one.respond_severe_s <= one.respond_s
     assert one.behaviour.on_delay_s >= 0
     assert one.behaviour.off_delay_s > 0
+
+
+@pytest.mark.parametrize("kind", Kind)
+def test_it_is_never_taken_for_itself(kind: Kind) -> None:
+    assert kind not in record(kind).looks_like
+    assert kind not in record(kind).suppressed_by
 
 
 @pytest.mark.parametrize("kind", Kind)
@@ -72,10 +77,22 @@ def test_sentences_are_one_plain_sentence(kind: Kind) -> None:
         assert jargon not in text
 
 
-@pytest.mark.parametrize("kind", Kind)
-def test_suppression_agrees_with_the_alarm_room(kind: Kind) -> None:
-    causes = {cause for cause, after in CONSEQUENCES.items() if kind in after}
-    assert set(record(kind).suppressed_by) == causes
+def test_suppression_never_runs_in_circles() -> None:
+    # Suppress consequences, never the alarm that names the cause (ANSI/ISA-18.2).
+    def causes_of(kind: Kind, seen: frozenset[Kind]) -> None:
+        assert kind not in seen, f"{kind} hides itself"
+        for cause in record(kind).suppressed_by:
+            causes_of(cause, seen | {kind})
+
+    for kind in Kind:
+        causes_of(kind, frozenset())
+
+
+def test_harm_is_hidden_only_by_harm_or_a_bad_sensor() -> None:
+    for kind in Kind:
+        if record(kind).harm is Consequence.HARM:
+            for cause in record(kind).suppressed_by:
+                assert record(cause).harm in (Consequence.HARM, Consequence.SIGHT)
 
 
 @pytest.mark.parametrize("kind", Kind)
