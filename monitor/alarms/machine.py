@@ -145,7 +145,9 @@ class AlarmMachine:
                 self._reveal(slot)
             told.append((slot, None if what is What.RAISED else before, what, note))
         fired = {slot.tag for slot, *_ in told}
-        for slot in [s for s in self._slots.values() if s.active and self._causes(s)]:
+        for slot in [s for s in self._slots.values() if s.active]:
+            if slot.cause is None and not any(map(self._is_active, self._causes(slot))):
+                continue
             before, under = self._look(slot), slot.cause
             hidden = self._suppress(slot)
             if hidden is not None and slot.tag not in fired:
@@ -323,7 +325,7 @@ class AlarmMachine:
         return slot.state(in_service=slot.subject not in self._out)
 
     def _look(self, slot: Slot) -> Alarm:
-        shelf, cause = slot.shelf, self._slots.get(slot.cause or "")
+        shelf, cause, name = slot.shelf, self._slots.get(slot.cause or ""), slot.tag
         return Alarm(
             id=slot.id or slot.tag,
             site=self._site,
@@ -350,7 +352,7 @@ class AlarmMachine:
             shelve_reason=shelf.reason if shelf else None,
             one_shot=bool(shelf and shelf.one_shot),
             cause=cause.id if cause else slot.cause,
-            members=tuple(s.subject for s in self._slots.values() if s.cause == slot.tag),
+            members=tuple(s.subject for s in self._slots.values() if s.cause == name),
         )
 
     # Restart.

@@ -118,16 +118,20 @@ class Change:
     after: Alarm | None = None
 
 
+_SLUGS = {
+    kind: "-".join("".join(c if c.isalnum() else " " for c in kind.value).split()) for kind in Kind
+}
+_KINDS = {slug: kind for kind, slug in _SLUGS.items()}
+
+
 def tag(subject: str, kind: Kind) -> str:
     """'P3.missed-prime': names an alarm point in addresses, files and logs."""
-    words = "".join(c if c.isalnum() else " " for c in kind.value).split()
-    return f"{subject}.{'-'.join(words)}"
+    return f"{subject}.{_SLUGS[kind]}"
 
 
 def split_tag(name: str) -> tuple[str, Kind]:
     """Subject and kind of an alarm point; raises AlarmRefused when there is no such kind."""
     subject, _, slug = name.rpartition(".")
-    for kind in Kind:
-        if subject and tag(subject, kind) == name:
-            return subject, kind
-    raise AlarmRefused(f"no alarm {name!r} stands here, and {slug!r} is no kind of alarm")
+    if not subject or slug not in _KINDS:
+        raise AlarmRefused(f"no alarm {name!r} stands here, and {slug!r} is no kind of alarm")
+    return subject, _KINDS[slug]
