@@ -45,10 +45,16 @@ class _Check:
 
 @dataclass(slots=True)
 class _Events:
-    """Changes not yet sent, and the last value sent."""
+    """Changes not yet sent, in the order they came; the last value sent."""
 
     waiting: list[tuple[int, int]] = field(default_factory=list)
     last: int | None = None
+    newest_us: int = 0
+
+    def add(self, at_us: int, value: int) -> None:
+        """A change; it is never earlier than the one before."""
+        self.newest_us = max(self.newest_us, at_us)
+        self.waiting.append((self.newest_us, value))
 
     def take(self, t0_us: int, end_us: int) -> list[tuple[int, int]]:
         """The changes up to end_us, in order; a late one moves to the earliest allowed time."""
@@ -57,6 +63,21 @@ class _Events:
         if taken:
             self.last = taken[-1][1]
         return taken
+
+
+@dataclass(slots=True)
+class _Total:
+    """What a source's total becomes when it falls (its device began again): it goes on."""
+
+    offset: int = 0
+    last: int = 0
+
+    def feed(self, total: int) -> int:
+        """The total to send."""
+        if total < self.last:
+            self.offset += self.last
+        self.last = total
+        return total + self.offset
 
 
 class Assembler:
@@ -69,6 +90,7 @@ class Assembler:
         self._t0_us = 0
         self._step_us = 0
         self._strokes = _Events()
+        self._total = _Total()
         self._demand = _Events()
         self._air_pa: float | None = None
         self._failed = 0
@@ -81,9 +103,11 @@ class Assembler:
 
     def feed(self, reading: Reading) -> Iterator[Message]:
         """The messages that this reading completes."""
-        self._demand.waiting += [(t, int(on)) for t, on in reading.demand]
+        for at_us, on in reading.demand:
+            self._demand.add(at_us, int(on))
         if not self._form.from_ripple:
-            self._strokes.waiting += reading.strokes
+            for at_us, total in reading.strokes:
+                self._strokes.add(at_us, self._total.feed(total))
         if reading.air_pa is not None:
             self._air_pa = reading.air_pa
         pressure_pa = reading.pressure_pa
@@ -135,9 +159,9 @@ class Assembler:
             for at_s in found.stroke_s.tolist():
                 self._ripple_total += 1
                 at_us = self._ripple_t0_us + round(at_s * 1e6)
-                self._strokes.waiting.append((at_us, self._ripple_total))
+                self._strokes.add(at_us, self._ripple_total)
             if self._strokes.last is None and not self._strokes.waiting:
-                self._strokes.waiting.append((reading.t0_us, 0))
+                self._strokes.add(reading.t0_us, 0)
             return
         self._cross_check(reading, len(found.stroke_s), found.verdict)
 
