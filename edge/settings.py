@@ -123,9 +123,9 @@ def load_node(path: Path) -> Node:
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise BadSettings([f"{path}: file: there is no such file; check the path"]) from None
+        raise BadSettings([f"{path.name}: file: no such file at {path}; check the path"]) from None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
-        raise BadSettings([f"{path}: file: cannot be read as TOML: {problem}"]) from problem
+        raise BadSettings([f"{path.name}: file: cannot be read as TOML: {problem}"]) from problem
     faults: list[str] = []
     data = _lifted(_to_pa(raw))
     _read_pumps(data, faults)
@@ -183,12 +183,12 @@ def _read_pumps(data: dict[str, Any], faults: list[str]) -> None:
 
 
 def _sensor(table: Any, role: Role, place: str, faults: list[str]) -> Any:
+    if role == "strokes" and table in (RIPPLE, {"source": RIPPLE}):
+        return RIPPLE
     if not isinstance(table, dict):
         faults.append(f"{place}: write a table with source = ...")
         return None
     name = table.get("source")
-    if name == RIPPLE and role == "strokes" and len(table) == 1:
-        return RIPPLE
     kind = member(str(name))
     able = [m.name for m in MEMBERS if role in m.roles]
     if kind is None or role not in kind.roles:
