@@ -12,6 +12,9 @@ from monitor.alarms.types import tag
 from monitor.detectors.finding import Finding, Presence
 from monitor.site import Site
 
+_SHORT_OF_AIR = frozenset({Kind.LOW_AIR, Kind.AIR_SAG})
+"""A weak supply shows as the one at rest and as the other in use. High air is never among them:
+it is a matter of one regulator, and it can hurt."""
 _AIR_KINDS = frozenset(kind for kind, side in SIDE.items() if side is Side.AIR)
 
 
@@ -37,8 +40,8 @@ class Family:
     def _find(self, subject: str, kind: Kind) -> list[str]:
         brought_about_by = record(kind).suppressed_by
         shared = {kind, *(cause for cause in brought_about_by if cause in _AIR_KINDS)}
-        if kind in _AIR_KINDS:
-            shared |= _AIR_KINDS
+        if kind in _SHORT_OF_AIR:
+            shared |= _SHORT_OF_AIR
         parents = self._parents.get(subject, ())
         found = [tag(parent, cause) for parent in parents for cause in Kind if cause in shared]
         return found + [tag(subject, cause) for cause in brought_about_by]

@@ -101,6 +101,10 @@ class AlarmMachine:
         changes, self._untold = self._untold, []
         return changes
 
+    def put_back(self, changes: Sequence[Change]) -> None:
+        """These could not be kept: the next call that hands out changes begins with them."""
+        self._untold = [*changes, *self._untold]
+
     def _run(self, until_ts: float, *, inclusive: bool) -> None:
         while True:
             due = min((self._due(s) for s in self._slots.values()), default=float("inf"))

@@ -43,9 +43,12 @@ class ApprisePost:
         target = _open(_marked(url, scheme, message.key))
         if target is None:
             raise NotDelivered(f"'{scheme}' is no address this program can send to")
-        mail = scheme in _MAIL
+        body = message.text if scheme in _HOOKS else brief(message.text)
         try:
-            result = _notify(target, message, mail=mail, picture=picture)
+            if scheme in _MAIL:
+                result = _notify(target, message, message.html, "html", picture)
+            else:
+                result = _notify(target, message, body, "text", picture)
         except (OSError, ValueError, TypeError) as problem:
             raise NotDelivered(scrub(f"{type(problem).__name__}: {problem}", url)) from None
         if not result:
@@ -78,19 +81,19 @@ def _open(url: str) -> Any:
     return box if box.add(url) else None
 
 
-def _notify(target: Any, message: Message, *, mail: bool, picture: bytes | None) -> Any:
+def _notify(target: Any, message: Message, body: str, form: str, picture: bytes | None) -> Any:
     apprise = _library()
     attach = None
     if picture is not None:
         attach = apprise.AppriseAttachment()
         memory = apprise.attachment.memory.AttachMemory
         attach.add(memory(content=picture, name=PICTURE_NAME, mimetype="image/png"))
-    return target.notify(
-        body=message.html if mail else message.text,
-        title=message.subject,
-        body_format=apprise.NotifyFormat.HTML if mail else apprise.NotifyFormat.TEXT,
-        attach=attach,
-    )
+    return target.notify(body=body, title=message.subject, body_format=form, attach=attach)
+
+
+def brief(text: str) -> str:
+    """What goes to a phone: the part before the signature mark '-- ' (RFC 3676 section 4.3)."""
+    return text.split("\n-- \n", 1)[0].rstrip() + "\n"
 
 
 def _marked(url: str, scheme: str, key: str) -> str:

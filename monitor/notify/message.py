@@ -23,6 +23,9 @@ from monitor.units import DISPLAYS
 
 NUMBERS = 4
 """Chosen: more numbers than this are for the board."""
+FULL = 6
+"""Chosen: so many alarms of one message in full, most urgent first; the rest a line each."""
+_RANK = {priority: rank for rank, priority in enumerate(Priority)}
 
 # The light palette on white paper: contrast 8.2, 8.7 and 9.3 to 1 (WCAG 2 formula, computed).
 _COLOUR = {
@@ -96,13 +99,15 @@ _TEXT = Environment(
 
 def alarm_message(site: Site, word: Word, alarms: Sequence[Alarm], links: Links) -> Content:
     """Word of one alarm or of several."""
-    items = [_item(alarm, site, word) for alarm in alarms]
+    alarms = sorted(alarms, key=lambda a: (_RANK[a.priority], a.since_ts))
+    items = [_item(alarm, site, word) for alarm in alarms[:FULL]]
+    rest = [_line(alarm, site) for alarm in alarms[FULL:]]
     one = alarms[0] if len(alarms) == 1 else None
     news = one is not None and one.active and word is not Word.RETURNED
     facts = {
         "lead": _LEAD.get(word, ""),
         "items": items,
-        "lists": [],
+        "lists": [("And also", rest)] if rest else [],
         "picture": PICTURE_NAME if news else None,
         "cautions": _cautions(alarms) if word is not Word.RETURNED else [],
     }

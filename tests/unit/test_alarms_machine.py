@@ -337,6 +337,14 @@ def test_a_common_air_fault_takes_its_members_under_it():
     assert state_of(m, "P2", Kind.NO_DEMAND) is State.NOT_ACKNOWLEDGED
 
 
+def test_high_air_is_never_hidden_under_another_air_fault():
+    m = grouped()
+    for kind in (Kind.LOW_AIR, Kind.AIR_SAG, Kind.ICING):
+        m.update([say(YES, 1, subject="air:main", kind=kind)], 1)
+    m.update([say(YES, 2, kind=Kind.HIGH_AIR)], 2)
+    assert state_of(m, kind=Kind.HIGH_AIR) is State.NOT_ACKNOWLEDGED
+
+
 def test_after_the_cause_a_consequence_waits_for_a_fresh_finding():
     m = grouped()
     m.update([say(YES, 1, kind=Kind.LOW_AIR), say(YES, 1, kind=Kind.AIRLOCK)], 1)
@@ -460,6 +468,16 @@ def test_restart_with_timers_intact():
     again = machine(on_delay_s=30.0)
     again.load(m.dump())
     assert [(c.what, c.ts) for c in again.tick(131)] == [(What.RAISED, 130.0)]
+
+
+def test_changes_that_could_not_be_kept_are_handed_out_again_in_order():
+    m = machine()
+    first = m.update([say(YES, 1)], 1)
+    m.put_back(first)
+    again = machine()
+    again.load(m.dump())
+    for one in (m, again):
+        assert whats(one.update([say(NO, 2)], 2)) == [What.RAISED, What.CLEARED]
 
 
 def test_a_broken_dump_is_refused_in_words():
