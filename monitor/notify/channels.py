@@ -14,6 +14,7 @@ from urllib.parse import quote, urlsplit
 
 from monitor.errors import StrokewiseError
 from monitor.notify.outbox import Message
+from monitor.notify.words import brief
 
 log = logging.getLogger(__name__)
 
@@ -89,11 +90,6 @@ def _notify(target: Any, message: Message, body: str, form: str, picture: bytes 
         memory = apprise.attachment.memory.AttachMemory
         attach.add(memory(content=picture, name=PICTURE_NAME, mimetype="image/png"))
     return target.notify(body=body, title=message.subject, body_format=form, attach=attach)
-
-
-def brief(text: str) -> str:
-    """What goes to a phone: the part before the signature mark '-- ' (RFC 3676 section 4.3)."""
-    return text.split("\n-- \n", 1)[0].rstrip() + "\n"
 
 
 def _marked(url: str, scheme: str, key: str) -> str:

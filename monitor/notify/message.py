@@ -140,8 +140,9 @@ def merged(messages: Sequence[Message]) -> Message:
     """A backlog behind a dead channel as one message; nothing in it is left out."""
     first = messages[0]
     lead = f"{len(messages)} messages could not be delivered until now. Oldest first:"
-    blocks = [f"{m.subject}\n{m.text.strip()}" for m in messages]
-    rule = "\n\n" + "-" * 20 + "\n\n"
+    blocks = [f"{m.subject}\n{words.brief(m.text)}" for m in messages]
+    signature = dict.fromkeys(line for m in messages for line in words.signature(m.text))
+    text = f"\n{'-' * 20}\n".join([f"{lead}\n", *blocks])
     facts = {
         "subject": f"{len(messages)} messages that waited", "lead": lead, "items": [],
         "lists": [("In short", [m.subject for m in messages])], "picture": None, "cautions": [],
@@ -156,7 +157,7 @@ def merged(messages: Sequence[Message]) -> Message:
         person=first.person,
         word=Word.SEVERAL.value,
         subject=f"{len(messages)} messages that waited",
-        text=f"{lead}\n\n{rule.join(blocks)}",
+        text=text + words.SIGNATURE + "\n".join(signature) + "\n",
         html=html.replace("</body>", f"{inner}</body>"),
     )
 

@@ -51,3 +51,17 @@ def sentence(alarm: Alarm) -> str:
     if alarm.kind is Kind.UNUSUAL:
         return "This pump behaves unlike itself."
     return f"{alarm.kind.value.capitalize()}: look at the {alarm.side.value} side first."
+
+
+SIGNATURE = "\n-- \n"
+"""What follows this line is for those who have room (RFC 3676 section 4.3)."""
+
+
+def brief(text: str) -> str:
+    """What goes to a phone: the part before the signature mark."""
+    return text.split(SIGNATURE, 1)[0].rstrip() + "\n"
+
+
+def signature(text: str) -> list[str]:
+    """The lines after the signature mark: cautions, and who speaks."""
+    return text.split(SIGNATURE, 1)[1].splitlines() if SIGNATURE in text else []
