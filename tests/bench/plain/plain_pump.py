@@ -63,7 +63,7 @@ COLUMNS = 12
 
 
 @njit(cache=False)
-def _run(p, control, steps, per_control, noise):  # noqa: C901, PLR0912, PLR0915 - one plain loop
+def _run(p, control, steps, per_control, noise):  # noqa: C901 - one plain loop
     (vd, lift, fric, brk, open_hz, dry_hz, dead_s, c_line, k_tip, jitter) = p
     out = np.empty(steps)
     strokes = np.zeros(steps, np.int8)
@@ -110,7 +110,9 @@ def _run(p, control, steps, per_control, noise):  # noqa: C901, PLR0912, PLR0915
                 wait = dead_s * c[EXHAUST] * (1.0 + jitter * noise[n % len(noise)])
                 share = c[GAS]
                 if c[RAGGED] > 0.0:
-                    share = min(0.95, max(0.0, c[RAGGED] * (1.0 + 0.8 * noise[(7 * n) % len(noise)])))
+                    share = min(
+                        0.95, max(0.0, c[RAGGED] * (1.0 + 0.8 * noise[(7 * n) % len(noise)]))
+                    )
                 n += 1
         # a starved regulator falls behind the air the pump takes and catches up at rest
         sag += (c[SAG] * speed - sag) * 0.001 / 1.5
@@ -159,7 +161,7 @@ def draws_of(seed, duration_s, *, start_s=20.0):
         t += length + float(g.uniform(20, 180))
 
 
-def fault(p: Plain, c, kind, onset_s, draws):  # noqa: C901, PLR0912 - one branch a kind
+def fault(p: Plain, c, kind, onset_s, draws):  # noqa: C901 - one branch a kind
     """Change the table from onset on; moderate severity."""
     i = int(onset_s * 10)
     later = [d for d in draws if d[0] >= onset_s]
