@@ -31,12 +31,17 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One occurrence of an alarm; end_ts None = stands still."""
+    """One occurrence of an alarm; end_ts None = stands still.
+
+    shared: it stood on what several pumps share (air supply): it spoils their draws and their
+    time, but it is no failure of any of them.
+    """
 
     kind: Kind
     start_ts: float
     end_ts: float | None = None
     priority: Priority = Priority.THIS_SHIFT
+    shared: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +68,27 @@ class Tally:
     failures: int
     faults: dict[Side, int]
     days: tuple[Day, ...]
+
+
+def join(tallies: Sequence[Tally]) -> Tally:
+    """Tallies of one pump over spans that follow one another, as one."""
+    faults: Counter[Side] = Counter()
+    for one in tallies:
+        faults.update(one.faults)
+    sums = {
+        name: sum(getattr(one, name) for one in tallies)
+        for name in (
+            "draws", "bad_draws", "draw_strokes", "strokes_sq", "waste_strokes", "dry_strokes",
+            "rest_s", "rest_strokes", "observed_s", "down_s", "failures",
+        )
+    }  # fmt: skip
+    return Tally(
+        pump=tallies[0].pump,
+        span=(tallies[0].span[0], tallies[-1].span[1]),
+        faults=dict(faults),
+        days=tuple(day for one in tallies for day in one.days),
+        **sums,
+    )
 
 
 def covered_s(spans: Iterable[Span], within: Span) -> float:
@@ -95,7 +121,7 @@ def tally(
         counts.add(episode, _stands(failing, episode, span), _stands(leaking, episode, span))
     observed_s = max(span[1] - span[0], 0.0) - covered_s(gaps, span)
     down_s = covered_s([(f.start_ts, _end(f, span)) for f in failing], span)
-    begun = [f for f in touching if f.start_ts >= span[0]]
+    begun = [f for f in touching if f.start_ts >= span[0] and not f.shared]
     return Tally(
         pump=pump,
         span=span,
@@ -181,8 +207,8 @@ def _days(
     found: list[Day] = []
     day = datetime.fromtimestamp(span[0], zone).date()
     while True:
-        start_ts = _midnight(day, zone)
-        end_ts = _midnight(day + timedelta(days=1), zone)
+        start_ts = midnight_ts(day, zone)
+        end_ts = midnight_ts(day + timedelta(days=1), zone)
         if end_ts > span[1]:
             return tuple(found)
         if start_ts >= span[0]:
@@ -191,5 +217,6 @@ def _days(
         day += timedelta(days=1)
 
 
-def _midnight(day: date, zone: ZoneInfo) -> float:
+def midnight_ts(day: date, zone: ZoneInfo) -> float:
+    """When a local day begins."""
     return datetime(day.year, day.month, day.day, tzinfo=zone).timestamp()

@@ -1,0 +1,234 @@
+"""Series, episodes, alarms and work log as CSV (RFC 4180) and Parquet, for other programs.
+
+CSV: UTF-8, CRLF, point decimal, a UTC time column, units in the header; text that a spreadsheet
+would run as a formula gets an apostrophe in front. Parquet: zstd, timestamps as UTC microseconds.
+"""
+
+import csv
+import io
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import BinaryIO
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from monitor.alarms.types import Change
+from monitor.signals.types import Episode
+from monitor.store.interface import Series
+from monitor.store.work_log import Entry
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+"""First characters that spreadsheets take for a formula (OWASP, CSV injection)."""
+
+CHUNK_ROWS = 20_000
+
+Value = str | int | float | bool | datetime | None
+Rows = Iterator[tuple[Value, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column's name, its unit ('' = none) and its Parquet type."""
+
+    name: str
+    unit: str
+    type: pa.DataType
+
+    @property
+    def heading(self) -> str:
+        """'pressure_mean (Pa)': the heading in CSV and the name in Parquet."""
+        return f"{self.name} ({self.unit})" if self.unit else self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Columns, and how to make their rows; rows are made once, while they are written."""
+
+    columns: tuple[Column, ...]
+    rows: Callable[[], Rows]
+
+
+_TIME = pa.timestamp("us", tz="UTC")
+_TEXT, _NUMBER, _COUNT = pa.string(), pa.float64(), pa.int64()
+
+
+def moment(ts: float | None) -> datetime | None:
+    """A UTC time of Unix seconds, to the microsecond."""
+    return None if ts is None else datetime.fromtimestamp(round(ts, 6), UTC)
+
+
+def number(value: float) -> float | None:
+    """A number that may stand in a file: NaN and infinity become 'no value'."""
+    return float(value) if np.isfinite(value) else None
+
+
+# -------------------------------------------------------------------- what can be exported
+
+
+def series(data: Series) -> Sheet:
+    """One pump's series at its level; columns that are not fitted are left out."""
+    columns = [
+        Column("time", "UTC", _TIME),
+        Column("pump", "", _TEXT),
+        Column("pressure_low", "Pa", _NUMBER),
+        Column("pressure_mean", "Pa", _NUMBER),
+        Column("pressure_high", "Pa", _NUMBER),
+        Column("strokes", "", _NUMBER),
+    ]
+    values = [data.low_pa, data.mean_pa, data.high_pa, data.strokes]
+    if data.demand_s is not None:
+        columns.append(Column("demand", "s", _NUMBER))
+        values.append(data.demand_s)
+    if data.air_pa is not None:
+        columns.append(Column("air", "Pa", _NUMBER))
+        values.append(data.air_pa)
+
+    def rows() -> Rows:
+        for i, ts in enumerate(data.ts):
+            yield (moment(float(ts)), data.pump, *(number(v[i]) for v in values))
+
+    return Sheet(tuple(columns), rows)
+
+
+def episodes(found: Sequence[Episode]) -> Sheet:
+    """Episodes with every feature that any of them has; units are in the features' names."""
+    names = sorted({name for episode in found for name in episode.features})
+    columns = (
+        Column("start", "UTC", _TIME),
+        Column("end", "UTC", _TIME),
+        Column("pump", "", _TEXT),
+        Column("what", "", _TEXT),
+        Column("strokes", "", _COUNT),
+        *(Column(name, "", _NUMBER) for name in names),
+    )
+
+    def rows() -> Rows:
+        for e in found:
+            features = (e.features.get(name) for name in names)
+            yield (
+                moment(e.start_ts),
+                moment(e.end_ts),
+                e.pump,
+                e.what,
+                e.strokes,
+                *(None if v is None else number(v) for v in features),
+            )
+
+    return Sheet(columns, rows)
+
+
+def alarms(changes: Iterable[Change]) -> Sheet:
+    """Every change of every alarm, in the order given."""
+    text = ("subject", "what", "by", "note", "kind", "side", "priority", "state", "sentence", "id")
+    columns = (
+        Column("time", "UTC", _TIME),
+        *(Column(name, "", _TEXT) for name in text),
+        Column("since", "UTC", _TIME),
+        Column("confidence", "", _NUMBER),
+        Column("count", "", _COUNT),
+    )
+
+    def rows() -> Rows:
+        for c in changes:
+            a = c.after
+            if a is None:
+                said: tuple[Value, ...] = (None,) * 9
+            else:
+                said = (a.kind.value, a.side.value, a.priority.value, a.state.value, a.sentence,
+                        a.id, moment(a.since_ts), a.confidence, a.count)  # fmt: skip
+            yield (moment(c.ts), c.subject, c.what.value, c.by, c.note, *said)
+
+    return Sheet(columns, rows)
+
+
+def work(entries: Iterable[Entry]) -> Sheet:
+    """The work log with what was taken back; values as 'name=number' pairs, units in the names."""
+    columns = (
+        Column("time", "UTC", _TIME),
+        *(Column(name, "", _TEXT) for name in ("pump", "kind", "by", "text", "values")),
+        Column("undone", "UTC", _TIME),
+        Column("undone_by", "", _TEXT),
+    )
+
+    def rows() -> Rows:
+        for e in entries:
+            values = "; ".join(f"{name}={value:g}" for name, value in e.values.items())
+            yield (moment(e.ts), e.pump, e.kind.value, e.by, e.text, values,
+                   moment(e.undone_ts), e.undone_by)  # fmt: skip
+
+    return Sheet(columns, rows)
+
+
+def table(headings: Sequence[str], body: Sequence[Sequence[str]]) -> Sheet:
+    """Ready words, such as the bay comparison."""
+    columns = tuple(Column(heading, "", _TEXT) for heading in headings)
+
+    def rows() -> Rows:
+        for row in body:
+            yield tuple(row)
+
+    return Sheet(columns, rows)
+
+
+# -------------------------------------------------------------------- writing
+
+
+def csv_chunks(sheet: Sheet) -> Iterator[bytes]:
+    """The sheet as CSV, a piece at a time, so that a year need not fit into memory."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow([plain(column.heading) for column in sheet.columns])
+    for count, row in enumerate(sheet.rows(), 1):
+        writer.writerow([plain(value) for value in row])
+        if count % CHUNK_ROWS == 0:
+            yield buffer.getvalue().encode()
+            buffer.seek(0)
+            buffer.truncate()
+    yield buffer.getvalue().encode()
+
+
+def plain(value: Value) -> str:
+    """One cell's text: RFC 3339 for times, the shortest exact form for numbers, safe for text."""
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return stamp(value)
+    if isinstance(value, str):
+        return "'" + value if value.startswith(FORMULA_STARTS) else value
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def stamp(value: datetime) -> str:
+    """'2026-03-01T08:00:00.05Z' (RFC 3339, upper case T and Z, no needless zeros)."""
+    text = value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    part = f"{value.microsecond:06d}".rstrip("0")
+    return f"{text}.{part}Z" if part else f"{text}Z"
+
+
+def write_parquet(sheet: Sheet, target: BinaryIO) -> int:
+    """The sheet as Parquet, row groups of 20,000; how many rows."""
+    schema = pa.schema([pa.field(c.heading, c.type) for c in sheet.columns])
+    total = 0
+    with pq.ParquetWriter(target, schema, compression="zstd") as writer:
+        for batch in _batches(sheet.rows()):
+            columns = [
+                pa.array(values, column.type)
+                for values, column in zip(zip(*batch, strict=True), sheet.columns, strict=True)
+            ]
+            writer.write_table(pa.table(columns, schema=schema))
+            total += len(batch)
+    return total
+
+
+def _batches(rows: Rows) -> Iterator[list[tuple[Value, ...]]]:
+    batch: list[tuple[Value, ...]] = []
+    for row in rows:
+        batch.append(row)
+        if len(batch) == CHUNK_ROWS:
+            yield batch
+            batch = []
+    if batch:
+        yield batch
