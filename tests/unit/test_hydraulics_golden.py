@@ -388,3 +388,72 @@ def test_band() -> None:
     assert Band(1.0, 3.0).middle == 2.0
     assert Band(1.0, 3.0).holds(3.0)
     assert not Band(1.0, 3.0).holds(3.1)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "pressure_psi"), [(1.76, 43.2), (1.23, 20.8), (1.21, 20.5), (0.80, 8.9)]
+)
+def test_air_and_suction_faults_leave_the_system_constant(
+    rate_hz: float, pressure_psi: float
+) -> None:
+    # 3 mm tip, time-stepped simulation: healthy, sagging air, two starved suctions; within 2 % of
+    # Cd·A·√(2/rho) by hand although the pressure falls to a fifth.
+    constant = flow.system_constant(rate_hz, 60.0, math.sqrt(pressure_psi * PA_PER_PSI))
+    outlet = 0.62 * math.pi / 4 * 0.003**2 * math.sqrt(2 / 998.2) * 1e6
+    assert constant == pytest.approx(outlet, rel=0.02)
+
+
+def test_what_cannot_be_worked_out_is_refused() -> None:
+    with pytest.raises(ValueError, match="mean_root_pressure"):
+        flow.system_constant(1.0, 60.0, 0.0)
+    with pytest.raises(ValueError, match="asymmetry"):
+        pump.ball_leak_ml_s(30.0, 1.0)
+    with pytest.raises(ValueError, match="absolute"):
+        line.gas_from_volume(1.0, 2.0, 1.0)
+    with pytest.raises(ValueError, match="fall_pa_s"):
+        line.compliance_from_dip(30.0, 0.0)
+    with pytest.raises(ValueError, match="window_s"):
+        line.idle_leak(3, 0.0, 60.0)
+
+
+def test_nothing_flows_without_pressure_or_flow() -> None:
+    hose = Line(length_m=1.0, bore_m=0.01)
+    assert flow.hose_loss_pa(hose, Fluid(), 0.0) == 0.0
+    assert flow.tip_flow_ml_s(0.001, 0.0, Fluid()) == 0.0
+    assert pump.pressure_drop_share(0.0) == 0.0
+    assert pump.stroke_asymmetry([0.0] * 6) is None
+
+
+def test_a_line_primes_in_seconds() -> None:
+    # 7 to 16 strokes at about 3 to 20 a second.
+    band = suction.prime_seconds(a_pump(air_set_pa=60 * PA_PER_PSI))
+    assert 0.1 < band.low < band.high < 10
+    assert math.isinf(suction.prime_seconds(a_pump(air_set_pa=0.0)).high)
+
+
+def test_the_gas_band_is_two_sigma_wide_and_never_negative() -> None:
+    gas = line.TrappedGas(100.0, 130.0, 20.0)
+    assert (gas.band.low, gas.band.high) == (60.0, 170.0)
+    assert line.TrappedGas(10.0, 13.0, 20.0).band.low == 0.0
+
+
+def test_a_worn_pump_pushes_less() -> None:
+    # 10 strokes of 60 mL at 80 % are 480 mL, less 0.15 mL/psi·60 psi = 9 mL, times 1.245 (Boyle).
+    filled = line.Refill(10, 101_325, 101_325 + 60 * PA_PER_PSI)
+    gas = line.gas_from_strokes(filled, 60.0, 0.15 / PA_PER_PSI, efficiency=0.8)
+    assert gas.isothermal_ml == pytest.approx(471 * 1.245, rel=0.001)
+
+
+def test_a_leak_meanwhile_pushes_nothing() -> None:
+    filled = line.Refill(10, 101_325, 101_325 + 60 * PA_PER_PSI, duration_s=30.0, leak_ml_s=2.0)
+    gas = line.gas_from_strokes(filled, 60.0, 0.0)
+    assert gas.isothermal_ml == pytest.approx((600 - 60) * 1.245, rel=0.001)
+
+
+def test_a_column_drains_its_own_volume_at_most() -> None:
+    # 4 ft of 3/8 in hold 86.9 mL; half the time drains three quarters (falling head).
+    whole = suction.drain_seconds(4 * M_PER_FT, 0.375 * M_PER_IN, 0.0002)
+    drained = [
+        suction.drained_ml(t, 4 * M_PER_FT, 0.375 * M_PER_IN, 0.0002) for t in (whole / 2, 1e6)
+    ]
+    assert drained == pytest.approx([0.75 * 86.9, 86.9], rel=0.001)

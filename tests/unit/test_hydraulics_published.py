@@ -185,6 +185,40 @@ def test_iso_6358_flow(
     assert mass * 1000 == pytest.approx(grams, rel=1e-3)
 
 
+def test_iso_6358_flow_starts_gently() -> None:
+    # ISO 6358 leaves the ellipse near equal pressures, where its slope is infinite: halving a
+    # small difference must halve the flow, and there is none at equal pressures.
+    assert air.flow_share(1.0, 0.3) == 0.0
+    assert air.flow_share(0.9995, 0.3) == pytest.approx(air.flow_share(0.999, 0.3) / 2, rel=1e-6)
+
+
+@pytest.mark.parametrize("psig", [5, 10, 14])
+def test_leak_below_choking_against_the_isentropic_nozzle(psig: float) -> None:
+    # Saint-Venant and Wantzel's nozzle formula, exact for an ideal gas; ISO 6358's ellipse is
+    # within 1 % of it.
+    upstream = psig * PA_PER_PSI + STANDARD_ATMOSPHERE_PA
+    ratio = STANDARD_ATMOSPHERE_PA / upstream
+    exact = (
+        0.61
+        * math.pi
+        / 4
+        * 0.001**2
+        * upstream
+        * math.sqrt(
+            2 * 1.4 / 0.4 / (287.055 * 293.15) * (ratio ** (2 / 1.4) - ratio ** (2.4 / 1.4))
+        )
+    )
+    assert air.leak_kg_s(0.001, psig * PA_PER_PSI) == pytest.approx(exact, rel=0.01)
+
+
+def test_air_of_one_stroke() -> None:
+    # 60 mL at 58 psig without dead volume: Boyle to 100 kPa, 0.06·(58·6.8948 + 101.3)/100 L.
+    litres = air.stroke_air_l(60.0, 58 * PA_PER_PSI, dead_share=0.0)
+    assert litres == pytest.approx(0.3007, rel=0.001)
+    more = air.stroke_air_l(60.0, 58 * PA_PER_PSI, dead_share=0.42)
+    assert more - litres == pytest.approx(0.42 * 0.06 * 58 * PA_PER_PSI / 1e5, rel=0.001)
+
+
 # Boyle 1662, "A Table of the Condensation of the Air": volume (scale marks) and pressure (inches
 # of mercury, sixteenths), from memory.
 BOYLE = [
