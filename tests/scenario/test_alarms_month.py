@@ -26,7 +26,7 @@ HOUR_S, DAY_S = 3600.0, 86400.0
 DAYS = 30
 END = START + DAYS * DAY_S
 OPEN_H, CLOSE_H = 7.0, 21.0
-DRAWS_A_DAY = 20.0
+DRAWS_A_DAY = 12.0
 PUMPS = tuple(f"P{n}" for n in range(1, 41))
 MAIN, SECOND = PUMPS[:24], PUMPS[24:]
 JUDGED = (
@@ -81,7 +81,7 @@ FAULTS = (
     ),
     Fault(Kind.RESTRICTED_SUCTION, "P15", 12, 8, 96.0, doubt=0.4),
     Fault(Kind.AIR_SAG, "air:second", 17, 9, 8.0, pumps=SECOND, flicker=0.2),
-    Fault(Kind.NODE_SILENT, "node:n3", 19, 13, 3.0, pumps=PUMPS[20:30]),
+    Fault(Kind.NODE_SILENT, "node:n2", 19, 13, 3.0, pumps=PUMPS[20:]),
     Fault(Kind.WORN, "P38", 20, 8, 200.0),
     Fault(
         Kind.PRESSURE_SENSOR, "P9", 21, 8, 40.0, shows=(Kind.LOW_AIR, Kind.AIR_SAG), flicker=0.5
@@ -98,7 +98,7 @@ def harbour():
             Pump(
                 id=p,
                 air_supply="main" if p in MAIN else "second",
-                node=f"n{1 + PUMPS.index(p) // 10}",
+                node=f"n{1 + PUMPS.index(p) // 20}",
             )
             for p in PUMPS
         ),
@@ -114,15 +114,14 @@ def harbour():
 def at_draw(pump, ts, rng, standing):
     """What the detectors say of one draw."""
     said = []
-    for kind in JUDGED:
+    for kind, (doubt, slip, dice) in zip(JUDGED, rng.random((len(JUDGED), 3)), strict=True):
         presence, sure, since = Presence.NO, 0.0, ts
-        if rng.random() < 0.05:
+        if doubt < 0.05:
             presence = Presence.CANNOT_TELL
-        elif rng.random() < 0.002:
+        elif slip < 0.002:
             presence, sure = Presence.YES, 0.4  # a doubtful verdict on a healthy pump
         for fault in standing:
             if kind in fault.seen:
-                dice = rng.random()
                 presence, sure, since = Presence.YES, 0.9, max(fault.span[0], ts - 60.0)
                 if dice < fault.flicker:
                     presence = Presence.NO
@@ -221,12 +220,14 @@ def test_every_fault_was_told_and_nothing_else(history):
     assert all(n.split(".")[1] in ("low-air", "air-sag") for n in early)
 
 
+@pytest.mark.slow
 def test_without_the_machine_the_same_month_is_not(moments, history):
     """The control: no delays, no grouping, every finding of a fault told by itself."""
     bare = AlarmMachine(lambda _: AlarmPolicy(Priority.ACT_NOW, 0.0, 0.0, 0.0, rejoin_s=0.0))
     found = figures(activations(live(bare, moments)), START, END)
     assert "max_in_10_min" in found.misses()
-    assert found.total > 10 * len(activations(history))
+    assert found.floods
+    assert found.total > 8 * len(activations(history))
 
 
 @pytest.mark.slow
