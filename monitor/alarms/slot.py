@@ -92,13 +92,14 @@ class Slot:
     def hear(self, finding: Finding, ts: float, policy: AlarmPolicy) -> None:
         """Take in a YES or a NO at `ts`; the delays are run by `due_ts` and `fire`."""
         self.touched_ts = ts
-        self.fresh = self.cause_end_ts is not None and finding.ts > self.cause_end_ts
+        sure = finding.presence is Presence.NO or finding.confidence >= policy.raise_confidence
+        self.fresh = sure and self.cause_end_ts is not None and finding.ts > self.cause_end_ts
         if finding.presence is Presence.NO:
             self.last_no_ts = ts
             if self.standing:
                 self.standing, self.clear_since_ts = False, ts
             return
-        if finding.confidence < policy.raise_confidence and not self.active:
+        if not sure and not self.active:
             self.standing = False
             return
         if not self.standing:

@@ -4,6 +4,7 @@ One plain sentence, the numbers in words with units, the first thing to check, a
 words carry the priority, colour only repeats it.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -139,12 +140,12 @@ def digest_message(site: Site, facts: DigestFacts, now_ts: float, links: Links) 
 def merged(messages: Sequence[Message]) -> Message:
     """A backlog behind a dead channel as one message; nothing in it is left out."""
     first = messages[0]
-    lead = f"{len(messages)} messages could not be delivered until now. Oldest first:"
+    lead = f"{len(messages)} messages in one, oldest first."
     blocks = [f"{m.subject}\n{words.brief(m.text)}" for m in messages]
     signature = dict.fromkeys(line for m in messages for line in words.signature(m.text))
     text = f"\n{'-' * 20}\n".join([f"{lead}\n", *blocks])
     facts = {
-        "subject": f"{len(messages)} messages that waited", "lead": lead, "items": [],
+        "subject": f"{len(messages)} messages in one", "lead": lead, "items": [],
         "lists": [("In short", [m.subject for m in messages])], "picture": None, "cautions": [],
         "board_url": None, "ack_url": None, "ack_life": "", "foot": "",
     }  # fmt: skip
@@ -156,7 +157,7 @@ def merged(messages: Sequence[Message]) -> Message:
         channel=first.channel,
         person=first.person,
         word=Word.SEVERAL.value,
-        subject=f"{len(messages)} messages that waited",
+        subject=f"{len(messages)} messages in one",
         text=text + words.SIGNATURE + "\n".join(signature) + "\n",
         html=html.replace("</body>", f"{inner}</body>"),
     )
@@ -191,7 +192,7 @@ def _content(
     return Content(
         word,
         subject,
-        _TEXT.get_template("message.txt").render(known).strip() + "\n",
+        re.sub(r"\n{3,}", "\n\n", _TEXT.get_template("message.txt").render(known).strip()) + "\n",
         _HTML.get_template("message.html").render(known),
         picture_of,
     )
@@ -219,6 +220,8 @@ def _state(alarm: Alarm, word: Word, site: Site) -> str:
         return f"returned to normal {words.when(alarm.cleared_ts, site.zone)}"
     count = f", {alarm.count} times" if alarm.count > 1 else ""
     state = "" if alarm.state is State.NOT_ACKNOWLEDGED else f"{alarm.state.value}, "
+    if alarm.acked_by and alarm.acked:
+        state = f"acknowledged by {alarm.acked_by}, "
     return f"{state}since {words.when(alarm.since_ts, site.zone)}{count}"
 
 
@@ -274,5 +277,4 @@ def _line(alarm: Alarm, site: Site) -> str:
     if alarm.state in (State.SUPPRESSED, State.OUT_OF_SERVICE):
         return f"{text}, {alarm.state.value}"
     span = _state(alarm, Word.RAISED, site)
-    by = f", acknowledged by {alarm.acked_by}" if alarm.acked_by and alarm.active else ""
-    return f"{text}, {span}{by}"
+    return f"{text}, {span}"

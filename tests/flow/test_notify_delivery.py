@@ -246,7 +246,7 @@ def test_a_channel_that_comes_back_gets_all_of_it_in_one_message(bench):
         assert b.deliver() == 1
         assert b.deliver() == 0
     body = got[0][1]
-    assert body["title"] == "4 messages that waited"
+    assert body["title"] == "4 messages in one"
     for kind in ("missed prime", "no flow on demand", "high air", "running with no demand"):
         assert kind in brief(body["message"])  # on a phone too
     assert "safety data sheet" in body["message"].split("\n-- \n")[1]

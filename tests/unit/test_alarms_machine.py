@@ -352,6 +352,7 @@ def test_after_the_cause_a_consequence_waits_for_a_fresh_finding():
     m.update([say(YES, 1, subject="P2", kind=Kind.AIRLOCK)], 1)
     m.update([say(NO, 9, kind=Kind.LOW_AIR), say(NO, 9, subject="P2", kind=Kind.LOW_AIR)], 9)
     assert state_of(m, kind=Kind.AIRLOCK) is State.SUPPRESSED
+    assert m.update([say(YES, 15, kind=Kind.AIRLOCK, confidence=0.4)], 15) == []
     assert whats(m.update([say(YES, 20, kind=Kind.AIRLOCK)], 20)) == [What.RELEASED]
     assert state_of(m, kind=Kind.AIRLOCK) is State.NOT_ACKNOWLEDGED
     assert whats(m.update([say(NO, 21, subject="P2", kind=Kind.AIRLOCK)], 21)) == [What.CLEARED]
