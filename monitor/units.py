@@ -50,7 +50,10 @@ class Display:
         """'1.4 US gal', or an en dash when there is no value."""
         if volume_ml is None:
             return "–"
-        return f"{volume_ml / self.ml_per_volume:.3g} {self.volume_symbol}"
+        value = volume_ml / self.ml_per_volume
+        # Three figures that count, and never a power of ten where people read.
+        written = f"{value:,.0f}" if abs(value) >= 999.5 else f"{value:.3g}"
+        return f"{written} {self.volume_symbol}"
 
     def length(self, length_m: float | None) -> str:
         """'4.0 ft', or an en dash when there is no value."""

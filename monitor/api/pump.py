@@ -25,6 +25,7 @@ from monitor.charts.trace import COLUMNS, Mark, Note, Stretch, Trace
 from monitor.detectors.finding import Evidence
 from monitor.detectors.watch import PumpNow
 from monitor.hydraulics.installation import check_pump
+from monitor.reports.load import corrected
 from monitor.signals.types import Episode
 from monitor.site import Pump, Site
 from monitor.store.episodes import EpisodeBook
@@ -109,6 +110,8 @@ class PumpPage(Row):
     chemical: str
     bays: tuple[str, ...]
     seal: str
+    displacement_ml: float
+    displacement_known: bool
     now_ts: float
     last_ts: float | None
     fresh: bool
@@ -141,6 +144,7 @@ def pump_look(
     live: Live, site: Site, pump: Pump, span: tuple[float, float], words: Words, *, stale_s: float
 ) -> PumpLook:
     """Model and drawing of one window."""
+    pump = corrected(pump, WorkLog(live.core).list(site.id, pump.id))
     series = live.store.read(site.id, pump.id, span, max_points=8 * COLUMNS)
     alarms = pump_alarms(live, site, pump, span)
     work = WorkLog(live.core).list(site.id, pump.id, span, with_undone=True)
@@ -155,6 +159,8 @@ def pump_look(
         chemical=pump.fluid.name,
         bays=pump.bays,
         seal=pump.seal,
+        displacement_ml=pump.displacement_ml,
+        displacement_known=pump.displacement_known,
         now_ts=words.now_ts,
         last_ts=last,
         fresh=fresh,

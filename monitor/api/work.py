@@ -7,12 +7,11 @@ from pydantic import BaseModel, Field
 
 from monitor.api.find import NotFound, get_pump, get_site
 from monitor.api.guard import CanSee, CanWork, address
-from monitor.api.live import Live
 from monitor.api.pump import Window, WorkRow, work_row
 from monitor.api.rows import Row
 from monitor.api.web import WebHere
 from monitor.errors import StrokewiseError
-from monitor.site import Pump, Site
+from monitor.site import Site
 from monitor.store.work_log import Entry, Work, WorkLog
 
 FAR_TS = 1e11
@@ -58,14 +57,6 @@ class WorkList(Row):
     total: int
     offset: int
     entries: tuple[WorkRow, ...]
-
-
-def displacement_ml(live: Live, site: Site, pump: Pump) -> tuple[float, bool]:
-    """(volume of a stroke, is it known): the newest catch test, else the site file."""
-    for entry in WorkLog(live.core).list(site.id, pump.id):
-        if entry.kind is Work.CATCH_TEST and "displacement_ml" in entry.values:
-            return entry.values["displacement_ml"], True
-    return pump.displacement_ml, pump.displacement_known
 
 
 def entry_of(site: Site, asked: WorkRequest, *, by: str, now_ts: float) -> Entry:

@@ -61,3 +61,29 @@ def png(drawing: str, *, width_px: int, height_px: int, scale: float = 2.0) -> b
         sys_inputs={"data": json.dumps({"svg": styled(drawing)})},
     )
     return bytes(out if isinstance(out, bytes) else out[0])
+
+
+PDF_TEMPLATE = """
+#let data = json(bytes(sys.inputs.data))
+#set document(title: data.title)
+#set page(paper: "a4", flipped: true, margin: 15mm, numbering: "1")
+#set text(size: 10pt, lang: "en")
+#heading(level: 1, data.title)
+#figure(image(bytes(data.svg), format: "svg", width: 100%, alt: data.alt))
+#for line in data.lines [#par(line)]
+"""
+
+
+def pdf(drawing: str, *, title: str, alt: str, lines: list[str]) -> bytes:
+    """A page A4 with a fixed drawing and lines of text, tagged (PDF/UA-1, ISO 14289-1).
+
+    Words travel as data, never as markup.
+    """
+    data = {"title": title, "alt": alt, "lines": lines, "svg": styled(drawing)}
+    out = typst.compile(
+        PDF_TEMPLATE.encode(),
+        format="pdf",
+        pdf_standards=["ua-1"],
+        sys_inputs={"data": json.dumps(data)},
+    )
+    return bytes(out if isinstance(out, bytes) else out[0])

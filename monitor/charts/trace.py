@@ -64,6 +64,7 @@ class Trace:
     stretches: tuple[Stretch, ...] = ()
     title: str = "Pressure and strokes"
     locale: str = "en_GB"
+    pressure_px: int = PRESSURE_PX
 
 
 def draw(trace: Trace, *, width_px: int | None = None, about_px: int = 380) -> str:
@@ -80,12 +81,17 @@ def draw(trace: Trace, *, width_px: int | None = None, about_px: int = 380) -> s
     y = float(MARKS_PX)
     strips = _strips(trace)
     bottom = (
-        y + PRESSURE_PX + GAP_PX + STROKES_PX + GAP_PX + (STRIP_PX + STRIP_WORDS_PX) * len(strips)
+        y
+        + trace.pressure_px
+        + GAP_PX
+        + STROKES_PX
+        + GAP_PX
+        + (STRIP_PX + STRIP_WORDS_PX) * len(strips)
     )
     body.append(_grid(frame, ticks, y, bottom))
     body.append(_hairlines(frame, trace.marks, y, bottom))
     body.append(_pressure(frame, trace, top_pa, y))
-    y += PRESSURE_PX + GAP_PX
+    y += trace.pressure_px + GAP_PX
     body.append(_strokes(frame, trace, y))
     y += STROKES_PX + GAP_PX
     for words, kind, spans in strips:
@@ -152,18 +158,18 @@ def trace_holds(span: tuple[float, float], ts: float) -> bool:
 
 
 def _pressure(frame: svg.Frame, trace: Trace, top_pa: float, y: float) -> str:
-    unit = trace.display.pa_per_pressure
+    unit, tall = trace.display.pa_per_pressure, trace.pressure_px
     out = []
     if trace.usual_pa:
-        out.append(frame.pane(y, PRESSURE_PX, band(trace.usual_pa, top_pa)))
+        out.append(frame.pane(y, tall, band(trace.usual_pa, top_pa)))
     for value in value_ticks(0, top_pa / unit, 4)[1:-1]:
-        level = y + PRESSURE_PX * (1 - value * unit / top_pa)
+        level = y + tall * (1 - value * unit / top_pa)
         out.append(
             f'<line class="grid" x1="0" x2="{frame.at(1)}" y1="{level:.1f}" y2="{level:.1f}"/>'
         )
-    out.append(frame.pane(y, PRESSURE_PX, pressure_lines(frame, trace.series, top_pa)))
+    out.append(frame.pane(y, tall, pressure_lines(frame, trace.series, top_pa)))
     for value in value_ticks(0, top_pa / unit, 4)[1:-1]:
-        level = y + PRESSURE_PX * (1 - value * unit / top_pa)
+        level = y + tall * (1 - value * unit / top_pa)
         out.append(svg.text(frame.at(0.004), level - 3, f"{value:g}", "halo"))
     out.append(svg.text(frame.at(0.004), y + 13, trace.display.pressure_symbol, "halo"))
     return "".join(out)
@@ -267,9 +273,10 @@ def _lane(frame: svg.Frame, trace: Trace, wide: int) -> str:
     out = []
     for group in grouped(trace.marks, frame, wide):
         worst = min(group, key=lambda m: list(Priority).index(m.priority))
-        shape = svg.symbol(
-            frame.x(group[0].ts), 15, worst.priority, str(len(group)) if len(group) > 1 else ""
-        )
+        # A mark at the edge is moved in by half its width, so that it is never cut.
+        edge = GROUP_PX / 2 / wide
+        where = frame.at(min(max(frame.share(group[0].ts), edge), 1 - edge))
+        shape = svg.symbol(where, 15, worst.priority, str(len(group)) if len(group) > 1 else "")
         words = worst.words if len(group) == 1 else f"{len(group)} alarms, worst: {worst.words}"
         out.append(
             f'<a href="{escape(worst.href)}" data-ts="{group[0].ts:.3f}" '

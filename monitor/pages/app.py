@@ -13,10 +13,12 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
 from monitor.api import alarms as alarms_api
+from monitor.api import bays as bays_api
 from monitor.api import board as board_api
 from monitor.api import events, machine
 from monitor.api import priming as priming_api
 from monitor.api import pump as pump_api
+from monitor.api import visit as visit_api
 from monitor.api import work as work_api
 from monitor.api.accounts import Accounts
 from monitor.api.find import NotFound
@@ -31,13 +33,16 @@ from monitor.api.live import Live
 from monitor.api.web import Web, WebSettings
 from monitor.errors import StoreUnavailable, StrokewiseError
 from monitor.notify.ack_link import AckLinks, load_key
-from monitor.pages import ack, people, sign_in
+from monitor.pages import ack, files, people, sign_in
 from monitor.pages import alarms as alarms_page
+from monitor.pages import bays as bays_page
 from monitor.pages import board as board_page
 from monitor.pages import priming as priming_page
 from monitor.pages import pump as pump_page
+from monitor.pages import visit as visit_page
 from monitor.pages import work as work_page
 from monitor.pages.render import STATIC, Look, here, make_environment
+from monitor.reports.days import DayTallies
 
 API_ROUTERS = (
     board_api.router,
@@ -45,6 +50,8 @@ API_ROUTERS = (
     alarms_api.router,
     work_api.router,
     priming_api.router,
+    bays_api.router,
+    visit_api.router,
     events.router,
     machine.router,
 )
@@ -54,13 +61,16 @@ PAGE_ROUTERS = (
     alarms_page.router,
     work_page.router,
     priming_page.router,
+    bays_page.router,
+    visit_page.router,
+    files.router,
     ack.router,
     sign_in.router,
     people.router,
 )
 
 
-class Kept(StaticFiles):
+class OwnFiles(StaticFiles):
     """Our own files; their address changes with their content, so browsers may keep them."""
 
     def file_response(self, *args: object, **kwargs: object) -> Response:
@@ -101,13 +111,14 @@ def create_app(live: Live, *, settings: WebSettings) -> FastAPI:
     )
     app.state.web = Web(live, settings, accounts)
     app.state.ack_links = AckLinks(live.core, load_key(live.core.path.parent))
+    app.state.tallies = DayTallies(live.core, live.store)
     app.state.stopping = threading.Event()
     app.state.templates = make_environment()
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(Guard)
     for router in (*API_ROUTERS, *PAGE_ROUTERS):
         app.include_router(router)
-    app.mount("/static", Kept(directory=STATIC), name="static")
+    app.mount("/static", OwnFiles(directory=STATIC), name="static")
     app.add_exception_handler(StrokewiseError, on_error)
     app.add_exception_handler(HTTPException, on_error)
     app.add_exception_handler(RequestValidationError, on_error)

@@ -119,6 +119,7 @@ class Look:
             nav=self.nav,
             who=self.caller,
             here=here(self.request),
+            sequence=self.web.live.sequence(),
             many_sites=len(self.web.live.sites()) > 1,
             demo=self.web.settings.demo,
             **context,

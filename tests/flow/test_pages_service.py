@@ -1,9 +1,12 @@
 """Pages and API over the service's double, without a browser."""
 
+import html
+import io
 import json
 import re
 from xml.etree import ElementTree
 
+import pyarrow.parquet as pq
 import pytest
 from starlette.testclient import TestClient
 
@@ -108,6 +111,10 @@ PAGES = (
     "/site/north/alarms/figures",
     "/site/north/work",
     "/site/north/check",
+    "/site/north/visit",
+    "/site/north/bays?days=7",
+    "/site/north/bays?days=7&what=pump",
+    "/compare?days=7",
     "/site/south",
     "/site/south/pump/P1",
 )
@@ -122,6 +129,9 @@ API = (
     "/api/sites/north/alarms",
     "/api/sites/north/alarm-figures",
     "/api/sites/north/work",
+    "/api/sites/north/visit",
+    "/api/sites/north/bays?days=7",
+    "/api/compare?days=7",
     "/api/kinds",
     "/api/openapi.json",
 )
@@ -387,6 +397,55 @@ def test_the_link_in_a_message_shows_a_button_and_only_the_button_acts(stranger,
     assert next(a for a in double.alarms() if a.id == alarm.id).acked_by == "operator on duty"
     assert stranger.get(url).status_code == 400
     assert stranger.post("/ack/forged.token").status_code == 400
+
+
+def test_files_of_a_window_hold_what_the_store_holds(reader, shared):
+    """RFC 4180: CRLF, a header line, the same number of fields in each line."""
+    answer = reader.get(f"/site/north/pump/P1/samples.csv?from={NOW - 60}&to={NOW}")
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8; header=present"
+    lines = answer.content.decode().split("\r\n")
+    assert lines[0].startswith("time (UTC),pump,pressure_low (Pa)")
+    assert lines[-1] == ""
+    assert {len(line.split(",")) for line in lines[:-1]} == {len(lines[0].split(","))}
+    store = shared.state.web.live.store
+    want = store.read("north", "P1", (NOW - 60, NOW), max_points=200_000).mean_pa.tolist()
+    assert [float(line.split(",")[3]) for line in lines[1:-1]] == want
+    parquet = reader.get(f"/site/north/pump/P1/samples.parquet?from={NOW - 60}&to={NOW}").content
+    assert pq.read_table(io.BytesIO(parquet))["pressure_mean (Pa)"].to_pylist() == want
+
+
+@pytest.mark.parametrize(
+    ("path", "start"),
+    [
+        ("/site/north/pump/P1/trace.png", b"\x89PNG\r\n\x1a\n"),
+        ("/site/north/pump/P1/trace.pdf", b"%PDF-1.7"),
+        ("/site/north/visit.pdf", b"%PDF-1.7"),
+        ("/site/north/bays.pdf?days=7", b"%PDF-1.7"),
+        ("/site/north/pump/P1/episodes.csv", b"start (UTC),"),
+        ("/site/north/bays.csv?days=7", b"Bay,"),
+    ],
+)
+def test_paper_and_pictures_are_what_they_say(reader, path, start):
+    answer = reader.get(path)
+    assert answer.content.startswith(start)
+    assert "attachment" in answer.headers["content-disposition"]
+
+
+def test_single_samples_are_not_sent_by_the_week(reader):
+    answer = reader.get("/site/north/pump/P1/samples.csv?last=7d&level=raw")
+    assert answer.status_code == 400
+    assert "a day at most" in answer.text
+
+
+def test_page_and_paper_of_a_visit_say_the_same(reader):
+    page = html.unescape(reader.get("/site/north/visit").text)
+    told = reader.get("/api/sites/north/visit").json()
+    assert told["pumps"][0]["pump"] == "P2"
+    for pump in told["pumps"]:
+        words = [*pump["why"], *pump["bring"], *(c["text"] for c in pump["checks"])]
+        words += [text for _, text in pump["cautions"]]
+        assert [w for w in words if w not in page] == []
+    assert told["defer"] in page
 
 
 def test_metrics_follow_the_published_text_format(reader):

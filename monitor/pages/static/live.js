@@ -4,6 +4,7 @@
   const watch = document.body.dataset.watch || "";
   const fresh = document.getElementById("fresh");
   const POLL_MS = 15000, LOST_MS = 30000, CALM_MS = 5000;
+  let seen = Number(document.body.dataset.sequence) || 0;
   let heard = performance.now(), fetched = performance.now(), waiting = 0, polling = 0;
   let dataAge = fresh && fresh.dataset.newest ? Number(fresh.dataset.now) - Number(fresh.dataset.newest) : null;
 
@@ -57,7 +58,10 @@
   function hear(message) {
     heard = performance.now();
     const ids = message.ids.filter(mine);
-    if (ids.length) plan(ids.some((id) => id.startsWith("alarm:")));
+    // What changed between the drawing of the page and the first word of the stream.
+    const missed = !message.ids.length && message.seq > seen;
+    seen = Math.max(seen, message.seq || 0);
+    if (ids.length || missed) plan(missed || ids.some((id) => id.startsWith("alarm:")));
   }
 
   function poll() {
@@ -69,8 +73,8 @@
     const open = () => {
       if (source) return;
       source = new EventSource("/events");
-      source.addEventListener("change", (e) => hear({ ids: JSON.parse(e.data) }));
-      source.addEventListener("tick", () => hear({ ids: [] }));
+      source.addEventListener("change", (e) => hear({ ids: JSON.parse(e.data), seq: Number(e.lastEventId) }));
+      source.addEventListener("tick", (e) => hear({ ids: [], seq: Number(e.lastEventId) }));
     };
     const shut = () => { if (source) source.close(); source = null; };
     document.addEventListener("visibilitychange", () => {

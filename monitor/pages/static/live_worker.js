@@ -2,11 +2,16 @@
 "use strict";
 const ports = new Set();
 const source = new EventSource("/events");
-const tell = (message) => ports.forEach((port) => port.postMessage(message));
-source.addEventListener("change", (event) => tell({ ids: JSON.parse(event.data) }));
-source.addEventListener("tick", (event) => tell({ ids: [], age_s: JSON.parse(event.data).age_s }));
+let seq = 0;
+const tell = (event, ids) => {
+  seq = Number(event.lastEventId) || seq;
+  ports.forEach((port) => port.postMessage({ ids, seq }));
+};
+source.addEventListener("change", (event) => tell(event, JSON.parse(event.data)));
+source.addEventListener("tick", (event) => tell(event, []));
 self.onconnect = (event) => {
   const port = event.ports[0];
   ports.add(port);
+  if (seq) port.postMessage({ ids: [], seq });
   port.onmessage = (message) => { if (message.data === "bye") ports.delete(port); };
 };
