@@ -115,8 +115,9 @@ class Person(Frozen):
     escalate_after_s: float | None = Field(
         None, gt=0, description="gets word only of what nobody acknowledged for so long"
     )
-    digest_min: int | None = Field(
-        420, ge=0, lt=1440, description="local minute of the daily digest (07:00); None = none"
+    wants_digest: bool = True
+    digest_min: int = Field(
+        420, ge=0, lt=1440, description="local minute of the daily digest (07:00)"
     )
 
 

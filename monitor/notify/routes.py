@@ -199,7 +199,7 @@ def digests(site: Site, now_ts: float) -> list[Notice]:
     minute = local.hour * 60 + local.minute
     found = []
     for person in site.people:
-        if person.digest_min is None or not person.channels:
+        if not person.wants_digest or not person.channels:
             continue
         late_s = (minute - person.digest_min) * 60
         if 0 <= late_s < DIGEST_WINDOW_S and not is_quiet(person, site.zone, now_ts):

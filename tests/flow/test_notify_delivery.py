@@ -100,7 +100,7 @@ def harbour(channels=NAMES):
         label="Harbour Wash",
         time_zone="Europe/Paris",
         pumps=(Pump(id="P3", label="Presoak", bays=("1", "2")),),
-        people=(Person(id="operator", role="operator", channels=channels, digest_min=None),),
+        people=(Person(id="operator", role="operator", channels=channels, wants_digest=False),),
         channels=tuple(Channel(id=c, url="unused") for c in channels),
     )
 

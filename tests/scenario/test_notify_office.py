@@ -90,9 +90,9 @@ class Day:
         return [(person, word) for person, word, _ in self.read()]
 
 
-OPERATOR = Person(id="operator", role="operator", channels=("phone",), digest_min=None)
+OPERATOR = Person(id="operator", role="operator", channels=("phone",), wants_digest=False)
 OWNER = Person(
-    id="owner", role="owner", channels=("phone",), digest_min=None, escalate_after_s=30 * MIN_S
+    id="owner", role="owner", channels=("phone",), wants_digest=False, escalate_after_s=30 * MIN_S
 )
 
 
@@ -238,7 +238,7 @@ def test_the_daily_digest_tells_what_stands_what_ended_what_is_hidden_and_what_f
 
 
 def test_no_digest_when_there_is_nothing_to_tell(day):
-    person = OPERATOR.model_copy(update={"digest_min": 420})
+    person = OPERATOR.model_copy(update={"wants_digest": True})
     d = day("2026-11-11 06:50", people=(person,))
     d.go(20 * MIN_S)
     d.say(Kind.MISSED_PRIME)

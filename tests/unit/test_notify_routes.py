@@ -199,7 +199,7 @@ def test_the_same_facts_give_the_same_keys():
 
 
 def test_digest_once_a_local_day_within_its_window():
-    s = site(person(digest_min=7 * 60), person("tech", role="tech", digest_min=None))
+    s = site(person(digest_min=7 * 60), person("tech", role="tech", wants_digest=False))
     assert digests(s, at("2026-11-11 06:59")) == []
     first = digests(s, at("2026-11-11 07:00"))
     assert [n.person.id for n in first] == ["operator"]
