@@ -7,6 +7,7 @@ when asked and is thrown away afterwards, so that nothing has to be kept, stored
 Both count only when most of the last draws are in the far share that the budget allows.
 """
 
+import warnings
 from collections import deque
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -159,7 +160,10 @@ def _fit(rows: NDArray[np.float64], share: float) -> Model | None:
     p = len(columns)
     if p < 2 or len(full) < LEAST_ROWS_PER_FEATURE * p / 2:
         return None
-    found = MinCovDet(random_state=0, support_fraction=0.75).fit(full)
+    with warnings.catch_warnings():
+        # Features that say the same make the matrix singular; the ridge below takes care of it.
+        warnings.simplefilter("ignore")
+        found = MinCovDet(random_state=0, support_fraction=0.75).fit(full)
     covariance = np.asarray(found.covariance_, np.float64) + RIDGE * np.eye(p)
     centre = np.asarray(found.location_, np.float64)
     model = Model(columns, centre, covariance, len(full), 0.0)

@@ -350,6 +350,76 @@ def test_while_a_finding_stands_a_step_is_not_learnt():
     assert baseline.usual("stall_after_pa") == before
 
 
+def paired(rng, ts, together=1.0):
+    """A draw of two numbers that always go together (or, with -1, against each other)."""
+    a = rng.normal()
+    b = together * 0.97 * a + 0.24 * rng.normal()
+    return Episode("P1", "draw", ts, ts + 9, False, 9, {"a": 10 + a, "b": 20 + b, "c": None})
+
+
+def test_numbers_that_part_are_unusual_though_each_is_usual_and_are_named():
+    rng = np.random.default_rng(19)
+    features = tuple(Feature(n, f"number {n}", "s", 0.05, 0.0) for n in "abc")
+    baseline = Baseline("P1", features)
+    for i in range(400):
+        assert baseline.update(paired(rng, i * 2160.0)).presence is not Presence.YES
+    found = [baseline.update(paired(rng, (400 + i) * 2160.0, -1.0)) for i in range(12)]
+    told = [f for f in found if f.presence is Presence.YES]
+    assert told
+    assert told[0].confidence == 0.3
+    assert told[0].since_ts <= told[0].ts
+    assert told[0].sentence.startswith("Unusual for this pump: ")
+    # An outlying draw in one direction is then named by its numbers.
+    one = Episode("P1", "draw", 1e6, 1e6 + 9, False, 9, {"a": 11.5, "b": 18.5})
+    for _ in range(8):
+        last = baseline.update(one, learn=False)
+    assert last.presence is Presence.YES
+    assert {e.name for e in last.evidence} <= {"number a", "number b"}
+    assert last.evidence
+
+
+def test_twins_among_the_features_do_no_harm():
+    rng = np.random.default_rng(20)
+    joint = Joint(4, 50_000.0)
+    for row in rng.normal(size=(300, 2)):
+        assert not joint.update(np.array([row[0], row[0], row[1], 0.0]))
+    assert list(joint.model.columns) == [0, 1, 2]
+    # Nothing that varies, or too little that is known: it cannot tell.
+    for rows in (np.zeros((200, 3)), np.full((200, 3), np.nan), rng.normal(size=(200, 1))):
+        dumb = Joint(rows.shape[1], 50_000.0)
+        for row in rows:
+            dumb.update(row)
+        assert dumb.model is None
+        assert dumb.review() == ()
+
+
+def test_bad_input_costs_itself_and_the_baseline_still_works_afterwards():
+    rng = np.random.default_rng(21)
+    baseline = Baseline("P1")
+    live(baseline, rng, 10)
+    same = draw(rng, 10 * DAY_S)
+    before = dict(same.features)
+    nothing = Episode("P1", "draw", 10 * DAY_S, 10 * DAY_S + 9, False, 9, {})
+    for episode in (same, same, draw(rng, 5 * DAY_S), nothing, draw(rng, 10 * DAY_S)):
+        assert baseline.update(episode).presence is Presence.NO
+    assert same.features == before
+    found = live(baseline, rng, 0.5, 11 * DAY_S, gas_ml=3.0)
+    assert found[-1].presence is Presence.YES
+    assert "gas in the line higher" in found[-1].sentence
+
+
+def test_a_new_set_point_is_learnt_though_some_numbers_are_missing():
+    rng = np.random.default_rng(22)
+    baseline = Baseline("P1")
+    live(baseline, rng, 10)
+    for i in range(30):
+        episode = draw(rng, 10 * DAY_S + i * 2160, set=0.7)
+        del episode.features["dip_pa"]
+        assert baseline.update(episode).presence is not Presence.YES
+    assert baseline.usual("dip_pa") is None
+    assert baseline.usual("stall_after_pa")[1] < 45 * PA_PER_PSI
+
+
 @pytest.mark.parametrize(
     ("what", "forgets"),
     [
