@@ -18,6 +18,8 @@ log = logging.getLogger(__name__)
 
 LANES = 8
 LOOK_S = 1.0
+SOON_S, SOON_ROUNDS = 0.05, 20
+"""Whoever wakes the courier does so inside the transaction that it then must wait for."""
 
 Picture = Callable[[str], bytes | None]
 """Alarm id -> its trace as PNG, or None."""
@@ -70,13 +72,15 @@ class Courier:
         return sum(self._one(site, channel, now_ts) for site, channel in self._outbox.ready(now_ts))
 
     def _run(self) -> None:
+        soon = 0
         while not self._stop.is_set():
             try:
                 self._share_out(self._clock())
             except StoreUnavailable as problem:
                 log.warning("outbox-unavailable reason=%s", problem)
-            self._wake.wait(LOOK_S)
+            woken = self._wake.wait(SOON_S if soon else LOOK_S)
             self._wake.clear()
+            soon = SOON_ROUNDS if woken else max(0, soon - 1)
 
     def _share_out(self, now_ts: float) -> None:
         for place in self._outbox.ready(now_ts):
