@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
-from monitor.detectors.context import Context, conductance, firmness
+from monitor.detectors.context import Context, firmness
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import Race, race
 from monitor.signals.types import Episode
@@ -77,15 +77,15 @@ class Airlock(Detector):
     def _idle_gas(self, event: Episode, context: Context) -> bool:
         """Many times the strokes at no less pressure: strokes that deliver nothing."""
         f = event.features
-        usual, rate, pressure = context.of("conductance"), conductance(event), f.get("demand_pa")
-        usual_pa = context.of("demand_pa")
+        usual, rate = context.of("conductance"), f.get("conductance")
+        pressure, usual_pa = f.get("demand_pa"), context.of("demand_pa")
         if usual is None or rate is None or pressure is None or usual_pa is None:
             return False
         return event.strokes >= 8 and rate > self.lift_share * usual and pressure > 0.9 * usual_pa
 
     def _spongy(self, event: Episode, context: Context) -> bool:
         """Strokes on the final rise, beyond what the hose takes."""
-        n, rise = event.features.get("rise_strokes"), event.features.get("rise_pa")
+        n, rise = event.features.get("strokes_to_stall"), event.features.get("rise_pa")
         if n is None or rise is None:
             return False
         hose = context.scales.line_ml_per_pa * rise / context.scales.displacement_ml
@@ -103,6 +103,9 @@ class Airlock(Detector):
         stall = event.features.get("stall_after_pa") or event.features.get("stall_before_pa")
         if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
             return None  # dips scale with the air pressure
+        flow = context.against("conductance", event.features.get("conductance"))
+        if flow is not None and not 0.85 < flow.ratio < 1.06:
+            return None  # another outlet, or strokes that deliver less: not gas at rest in a line
         for name, value in (
             ("firmness", firmness(event)),
             ("dip_pa", event.features.get("dip_pa") if event.strokes < 3 else None),
@@ -148,9 +151,9 @@ class Airlock(Detector):
             event,
             context,
             (0.8, min(0.9, 0.4 + (f.get("gas_ml") or 0.0) / 2000.0)),
-            f"Airlock: {f.get('rise_strokes') or 0:.0f} strokes from the fall to the stall; "
+            f"Airlock: {f.get('strokes_to_stall') or 0:.0f} strokes from the fall to the stall; "
             f"about {f.get('gas_ml') or 0:.0f} mL of gas (at atmosphere) is trapped.",
-            Evidence("strokes to stall", f.get("rise_strokes"), "strokes", 0.0, 2.0),
+            Evidence("strokes to stall", f.get("strokes_to_stall"), "strokes", 0.0, 2.0),
             Evidence("trapped gas", f.get("gas_ml"), "mL", 0.0, None),
             causes=((Kind.AIRLOCK, 0.8), (Kind.AIR_IN_SUCTION, 0.2)),
         )

@@ -21,13 +21,20 @@ LEARNED = (
     "recovery_s",
     "asymmetry",
     "ragged",
-    "rise_strokes",
-    "dip_ratio",
+    "strokes_to_stall",
+    "interval_cv",
+    "trend_pa",
+    "spread_pa",
+    "tail_std_pa",
+    "dip_share",
+    "demand_rate",
     "conductance",
     "firmness",
     "dry_start_strokes",
 )
-ANY_LENGTH = frozenset({"stall_after_pa", "dip_pa", "strokes", "duration_s", "firmness"})
+ANY_LENGTH = frozenset(
+    {"stall_after_pa", "dip_pa", "duration_s", "demand_rate", "spread_pa", "tail_std_pa"}
+)
 """Features that one stroke is enough for."""
 KEPT_DRAWS = 60
 """Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
@@ -82,6 +89,16 @@ class Usual:
         return self._now()[3] if self.known else None
 
 
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A value beside the usual one: their ratio, and the difference in usual spreads."""
+
+    value: float
+    usual: float
+    ratio: float
+    z: float
+
+
 @dataclass(slots=True)
 class Context:
     """One pump as its detectors see it. Learning stops while a finding stands."""
@@ -115,20 +132,30 @@ class Context:
         floor = 0.35 * self.scales.dry_rate_hz
         return floor if own is None else max(floor, min(1.5 * own, 0.8 * self.scales.dry_rate_hz))
 
+    def against(self, name: str, value: float | None, floor_share: float = 0.005) -> Shift | None:
+        """How a value stands against this pump's usual; None before enough draws."""
+        usual = self.usual[name]
+        middle, spread = usual.median, usual.spread
+        if value is None or middle is None or spread is None:
+            return None
+        scale = max(spread, floor_share * abs(middle), 1e-12)
+        ratio = value / middle if middle else float("inf")
+        return Shift(value, middle, ratio, (value - middle) / scale)
+
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
         if event.open_ or event.what == "dead-head":
             return
         self.recent.append(event)
-        if self.standing or event.what == "prime" or event.features.get("cut"):
+        if (
+            any(k is not Kind.UNUSUAL for k in self.standing)
+            or event.what == "prime"
+            or event.features.get("cut")
+        ):
             return
         few = event.strokes < 3
         for name, usual in self.usual.items():
-            value = event.duration_s if name == "duration_s" else event.features.get(name)
-            if name == "conductance":
-                value = conductance(event)
-            elif name == "firmness":
-                value = firmness(event)
+            value = derived(name, event)
             if value is not None and not (few and name not in ANY_LENGTH):
                 usual.add(value)
 
@@ -139,12 +166,20 @@ class Context:
         self.recent.clear()
 
 
-def conductance(event: Episode) -> float | None:
-    """Strokes a second per square root of pressure (1/(s Pa^0.5)): the outlet's size as seen."""
-    rate, root = event.features.get("rate_hz"), event.features.get("sqrt_demand")
-    if rate is None or not root:
-        return None
-    return rate / root
+def derived(name: str, event: Episode) -> float | None:
+    """A learned number of an episode: a feature, or one made of several."""
+    f = event.features
+    if name == "duration_s":
+        return event.duration_s
+    if name == "firmness":
+        return firmness(event)
+    if name == "dip_share":
+        dips = f.get("dips")
+        return dips / event.strokes if dips is not None and event.strokes else None
+    if name == "demand_rate":
+        open_s = f.get("demand_s")
+        return event.strokes / open_s if open_s is not None and open_s >= 3.0 else None
+    return f.get(name)
 
 
 def firmness(event: Episode) -> float | None:

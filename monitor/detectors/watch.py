@@ -4,9 +4,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
+from monitor.detectors.baseline import RESTART_AIR, RESTART_ALL, Baseline
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Finding, Presence
 from monitor.detectors.panel import DETECTORS
+from monitor.detectors.rank import rank
+from monitor.detectors.siblings import Siblings
 from monitor.signals.scales import Scales
 from monitor.signals.segment import Segmenter
 from monitor.signals.types import Block, Episode
@@ -65,6 +68,7 @@ class PumpWatch:
         self.context = Context(site, pump, Scales.of(pump))
         self.segmenter = Segmenter(pump.id, self.context.scales)
         self.detectors = tuple(d() for d in DETECTORS)
+        self.baseline = Baseline(pump.id)
         self.last_pressure_pa: float | None = None
         self.last_event: Episode | None = None
         self.hour = Hour()
@@ -88,6 +92,8 @@ class PumpWatch:
             if finding.presence is Presence.CANNOT_TELL:
                 continue
             found.append(finding)
+        found.extend(self._unusual(event))
+        found = rank(found, frozenset(self.context.standing))
         for finding in found:
             if finding.presence is Presence.YES:
                 self.context.standing.setdefault(finding.kind, finding.since_ts)
@@ -96,6 +102,27 @@ class PumpWatch:
         self.context.learn(event)
         self.last_event = event
         return found
+
+    def _unusual(self, event: Episode) -> list[Finding]:
+        """The catch-all: silent while a named kind stands, for that one says more."""
+        if event.open_:
+            return []
+        named = any(k is not Kind.UNUSUAL for k in self.context.standing)
+        finding = self.baseline.update(event, learn=not named)
+        if finding.presence is Presence.CANNOT_TELL:
+            return []
+        if named and finding.presence is Presence.YES:
+            return []
+        return [finding]
+
+    def note(self, kind: str, ts: float) -> None:
+        """A work entry: re-base what that kind of work re-bases."""
+        self.context.notes[kind] = ts
+        self.baseline.note(ts, kind)
+        if kind in RESTART_ALL | RESTART_AIR:
+            self.context.rebase()
+            for detector in self.detectors:
+                detector.rebase()
 
     def now(self, now_ts: float | None = None) -> PumpNow:
         """The pump at a glance."""
@@ -137,6 +164,7 @@ class SiteWatch:
     def __init__(self, site: Site) -> None:
         self.site = site
         self.pumps = {p.id: PumpWatch(site, p) for p in site.pumps}
+        self.siblings = Siblings(site)
         self._silent: set[str] = set()
 
     def push(self, pump_id: str, block: Block) -> Outcome:
@@ -154,7 +182,11 @@ class SiteWatch:
             return _NOTHING
         findings: list[Finding] = []
         for event in events:
-            findings.extend(watch.judge(event))
+            supply = self.siblings
+            watch.context.neighbours_low = supply.low_neighbours(
+                watch.pump.id, Kind.AIR_SAG, event.end_ts
+            )
+            findings.extend(supply.weigh(watch.judge(event)))
         return Outcome(tuple(findings), tuple(e for e in events if not e.open_))
 
     def tick(self, now_ts: float) -> Outcome:
@@ -191,11 +223,7 @@ class SiteWatch:
 
     def note(self, pump_id: str, kind: str, ts: float) -> None:
         """A work entry (repair, set point, drum change): what was usual no longer counts."""
-        watch = self.pumps[pump_id]
-        watch.context.notes[kind] = ts
-        watch.context.rebase()
-        for detector in watch.detectors:
-            detector.rebase()
+        self.pumps[pump_id].note(kind, ts)
 
     def history(self, pump_id: str, episodes: Iterable[Episode]) -> None:
         """Rebuild what was learned from stored finished episodes, oldest first, quietly."""

@@ -9,18 +9,20 @@ LEAST_DIP_PA = 1.0 * PA_PER_PSI
 """A shallower swing is not called a dip: four times a 0.25 psi noise (computed)."""
 
 
-def count(p: FloatArray) -> int | None:
+def count(p: FloatArray, least_pa: float = 0.0) -> int | None:
     """Dips in a trace, by a two-level trigger; None when the swing is too small to count.
 
-    The levels lie at 35 % and 60 % of the span from the 5th to the 95th percentile.
+    The levels lie at 40 % and 65 % of the span from the lowest percentile to the median of the
+    upper half, so that dips that are short against their interval still count.
     """
     if len(p) < 10:
         return None
-    low, high = np.percentile(p, (5, 95))
+    low = float(np.percentile(p, 1))
+    high = float(np.percentile(p, 75))
     span = high - low
-    if span < 2 * LEAST_DIP_PA:
+    if span < max(LEAST_DIP_PA, least_pa):
         return None
-    mark = np.where(p < low + 0.35 * span, 1, np.where(p > low + 0.60 * span, -1, 0))
+    mark = np.where(p < low + 0.40 * span, 1, np.where(p > low + 0.65 * span, -1, 0))
     mark = mark[mark != 0]
     return int(((mark[1:] == 1) & (mark[:-1] == -1)).sum()) if len(mark) else 0
 

@@ -20,6 +20,8 @@ flows run at 4 to 10 % of it (computed), and the class's exhaust paths spread ov
 nominal one, so that a slow pump's dry rate is half the expected one."""
 DRY_PRESSURE_SHARE = 0.35
 """A racing stroke is dry when pressure is under this share of the stall pressure (computed)."""
+DIP_NOISE = 8.0
+"""A swing under eight times the noise is not counted as dips (four sigma either way)."""
 RACE_NOW_S = 3.0
 """Racing is judged on its last seconds: the line may still be falling or filling before."""
 AFTER_S = 3.0
@@ -108,6 +110,9 @@ def measure(look: Look) -> Episode:
     f.update(_spread(tr, run, look))
     f.update(_known(tr, run, look))
     f.update(_strokes(tr, s, look))
+    root = f["sqrt_demand"]
+    f["conductance"] = f["rate_hz"] / root if f["rate_hz"] is not None and root else None
+    f["dips"] = _dips(tr, look)
     f.update(_start(tr, run, s, look))
     f.update(_close(tr, s, look, f))
     return Episode(
@@ -206,24 +211,27 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     depth = dips.depths(tr.ts, tr.p, inside)
     out["dip_pa"] = None if depth is None else float(np.median(depth))
     if len(inside) < 3:
-        out["dip_ratio"] = _dip_ratio(tr, len(s))
         return out
     t = np.diff(inside)
     mean_pa = _interval_means(tr.ts, tr.p, inside)
-    out["dip_ratio"] = _dip_ratio(tr, len(inside))
     out.update(_whole(tr, inside))
     out.update(_race(tr, inside, t, mean_pa, look.scales))
     out.update(_change(t, mean_pa))
     return out
 
 
-def _dip_ratio(tr: Trace, strokes: int) -> float | None:
-    """Dips counted in the trace over strokes counted; None when dips cannot be counted."""
-    p = tr.p[tr.ts >= 0.0]
-    found = dips.count(p)
-    if found is None:
-        return None
-    return found / strokes if strokes else float(found)
+def _dips(tr: Trace, look: Look) -> float | None:
+    """Dips counted in the run's trace; None when the swing is too small to count them."""
+    found = dips.count(tr.p[tr.ts >= 0.0], DIP_NOISE * _noise(tr, look))
+    return None if found is None else float(found)
+
+
+def _noise(tr: Trace, look: Look) -> float:
+    """Robust noise (Pa) of the trace before the run, from differences of successive samples."""
+    p = tr.p[tr.ts < 0.0] if look.before_s else tr.p
+    if len(p) < 10:
+        return 0.0
+    return float(np.median(np.abs(np.diff(p)))) / 0.954  # median |x1 - x2| of a normal law
 
 
 def _interval_means(ts: FloatArray, p: FloatArray, s: FloatArray) -> FloatArray:
@@ -344,7 +352,7 @@ def _close(tr: Trace, s: FloatArray, look: Look, f: Features) -> Features:
         "after_stroke_pa",
         "recovery_s",
         "rise_pa",
-        "rise_strokes",
+        "strokes_to_stall",
         "gas_ml",
         "gas_low_ml",
         "gas_high_ml",
@@ -367,7 +375,7 @@ def _close(tr: Trace, s: FloatArray, look: Look, f: Features) -> Features:
         out["recovery_s"] = float(tr.ts[under_90[-1]] - tr.ts[under_20[-1]])
         since = float(tr.ts[under_20[-1]])
         out["rise_pa"] = 0.8 * rise
-        out["rise_strokes"] = float((s > since).sum())
+        out["strokes_to_stall"] = float((s > since).sum())
         out.update(_gas(float(tr.p[under_20[-1]]), stall, (s > since).sum(), look.scales))
     return out
 

@@ -7,10 +7,13 @@ from numpy.typing import NDArray
 
 from monitor.signals.seconds import Seconds
 from monitor.signals.types import Episode, FloatArray
+from monitor.units import PA_PER_PSI
 
 DECADE_S = 10
 SUMMARY_S = (60, 120, 300)
 SUMMARY_EVERY_S = 300
+LOW_SWINGS = 3.0
+LEAST_LOW_PA = 1.0 * PA_PER_PSI
 NAN = float("nan")
 BoolArray = NDArray[np.bool_]
 
@@ -94,6 +97,7 @@ class Rest:
     """The rest that is going on: its level in whole decades of seconds, its sums."""
 
     level_pa: float = NAN
+    swing_pa: float = NAN
     last_rest_s: float | None = None
     start_sec: int | None = None
     end_sec: int = 0
@@ -117,6 +121,7 @@ class Rest:
             return []
         self.last_rest_s = float(self.end_sec - self.start_sec)
         out = [self._episode(pump, open_=False)]
+        self._learn_swing()
         self.start_sec = None
         self._decade = -1
         return out
@@ -152,16 +157,32 @@ class Rest:
             self.end_sec = int(b.sec[k - 1]) + 1
             if self.end_sec >= due:
                 found.append(self._episode(pump, open_=True))
+                self._learn_swing()
                 self._sums = Sums(t0=self.end_sec)
             i = k
         return stop, stop < end, found
+
+    def _low_drop(self, drop_pa: float) -> float:
+        """A single sample this far down is no noise: 3 times a quiet second's own swing."""
+        if np.isnan(self.swing_pa):
+            return drop_pa
+        return min(max(LOW_SWINGS * self.swing_pa, LEAST_LOW_PA), drop_pa)
+
+    def _learn_swing(self) -> None:
+        """Take over the mean swing of a summed stretch, were it long enough."""
+        if self._sums.n >= 20:
+            swing = self._sums.swing / self._sums.n
+            was = swing if np.isnan(self.swing_pa) else self.swing_pa
+            self.swing_pa = 0.7 * was + 0.3 * swing
 
     def _first_move(self, b: Seconds, i: int, moved: BoolArray, drop_pa: float) -> int:
         """Index of the first second with a stroke, an open valve or a fall; the end if none."""
         end = i + len(moved)
         level = self._level_ahead(b, i, end)
         with np.errstate(invalid="ignore"):
-            active = moved | (b.low_pa[i:end] < level - drop_pa)
+            fall = level - b.mean_pa[i:end]
+            low = level - b.low_pa[i:end] > self._low_drop(drop_pa)
+            active = moved | (fall > 0.5 * drop_pa) | low
         first = int(active.argmax())
         return i + first if active[first] else end
 

@@ -1,0 +1,88 @@
+"""Air in suction: the pump draws gas with its liquid."""
+
+from dataclasses import dataclass
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+
+
+@dataclass(slots=True)
+class AirInSuction(Detector):
+    """What it finds: a joint, clamp or dip tube above the liquid that lets air in.
+
+    How it looks: more strokes for the same pressure, ragged in time, with softer dips, all
+    through the draw and draw after draw.
+
+    Needs: strokes and some history; without it a very ragged draw is told with less weight.
+
+    Settings: more_share 1.05 times the usual strokes for the pressure; ragged_more 0.02 above
+    and ragged_times 2.5 times the usual raggedness (stroke jitter of sound pumps 0.5 to 3 %);
+    alternate 0.35, above which it is the two sides that differ.
+
+    Blind: when draws are of very few strokes; to a trickle under 5 % of the flow.
+
+    What to do: joints above the liquid, clamp, cracked dip tube; a length of clear hose shows it.
+
+    References: volume balance of a chamber partly filled with gas, f = Q / (V_d (1 - share)).
+    """
+
+    more_share: float = 1.05
+    ragged_more: float = 0.02
+    ragged_times: float = 2.5
+    alternate: float = 0.35
+    kind = Kind.AIR_IN_SUCTION
+    events = RUNS
+    _times: int = 0
+
+    def __post_init__(self) -> None:
+        need(self.more_share > 1 and self.ragged_times > 1, "air_in_suction.more_share")
+
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._times = 0
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a closed draw."""
+        f = event.features
+        flow = context.against("conductance", f.get("conductance"))
+        if event.open_ or event.strokes < 3 or flow is None:
+            return self.unknown(event, context)
+        if (f.get("bounce_share") or 0.0) > 0.1 or (f.get("asymmetry") or 0.0) > self.alternate:
+            return self.unknown(event, context)
+        firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
+        soft = firm is not None and firm.ratio < 0.85 and firm.z < -4
+        if flow.ratio < self.more_share or flow.z < 4.0:
+            self._times = 0
+            calm = flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0) and not soft
+            return (self.no if calm else self.unknown)(event, context)
+        ragged = self._ragged(event, context)
+        if not (ragged or soft):
+            return self.unknown(event, context)
+        self._times += 1
+        if self._times < 2 and not (ragged and soft):
+            return self.unknown(event, context)
+        sure = 0.6 + 0.15 * ragged + 0.1 * soft
+        return self.yes(
+            event,
+            context,
+            (sure, min(0.8, 0.2 + flow.ratio - 1.0)),
+            f"Air in suction: {100 * (flow.ratio - 1):.0f} % more strokes for the same pressure"
+            + (", unevenly spaced" if ragged else "")
+            + (", with soft dips." if soft else "."),
+            Evidence("strokes for the pressure", flow.ratio, "", 0.95, self.more_share),
+            Evidence("raggedness", f.get("ragged"), "", None, context.of("ragged")),
+            causes=((Kind.AIR_IN_SUCTION, sure), (Kind.DIAPHRAGM, 1.0 - sure)),
+        )
+
+    def _ragged(self, event: Episode, context: Context) -> bool:
+        """Intervals far less even than this pump's."""
+        for name in ("ragged", "interval_cv"):
+            value, usual = event.features.get(name), context.of(name)
+            if value is None or usual is None:
+                continue
+            if value > self.ragged_times * usual + self.ragged_more:
+                return True
+        return False

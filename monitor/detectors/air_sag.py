@@ -1,0 +1,94 @@
+"""Air sag: the supply falls while air is drawn, and recovers at rest."""
+
+from dataclasses import dataclass
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.curves import Sunk, level_again, sunk
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+
+@dataclass(slots=True)
+class AirSag(Detector):
+    """What it finds: too little air comes through under flow: hose, filter, coupler, regulator.
+
+    How it looks: stall pressure is right, but demand pressure and rate are down along the
+    outlet's curve, sink on as the draw goes on, and come back slowly after it.
+
+    Needs: draws with some history; neighbours that sag together, or an air sensor, settle it.
+
+    Settings: the drop as in the curves (2.5 % of the stall pressure, 0.8 psi, 5 spreads);
+    trend_pa 0.2 psi down within the draw (noise of a mean of seconds is 0.02 psi); slow_share 2
+    times the usual recovery and slow_s 0.4 s more (computed: healthy 0.03 to 0.1 s, marked sag
+    0.4 to 8 s); air_share 0.96 of the set pressure for an air sensor.
+
+    Blind: at small flows, and where little air volume lies between restriction and pump: then it
+    cannot be told from a restricted suction.
+
+    What to do: watch the gauge at the pump while a bay draws; hose bore, filter, coupler seated.
+
+    References: ISO 6358 conductances; recovery times computed with a supply volume.
+    """
+
+    trend_pa: float = 0.2 * PA_PER_PSI
+    slow_share: float = 2.0
+    slow_s: float = 0.4
+    air_share: float = 0.96
+    kind = Kind.AIR_SAG
+    events = RUNS
+
+    def __post_init__(self) -> None:
+        need(self.trend_pa > 0, "air_sag.trend_pa")
+        need(self.slow_share > 1 and self.slow_s > 0, "air_sag.slow_share")
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a closed draw."""
+        if event.open_:
+            return self.unknown(event, context)
+        now = sunk(event, context)
+        if now is None:
+            return (self.no if level_again(event, context) else self.unknown)(event, context)
+        sure = self.weigh(event, context)
+        if sure <= 0.5:
+            return self.unknown(event, context)
+        return self._say(event, context, now, sure)
+
+    def weigh(self, event: Episode, context: Context) -> float:
+        """Chance of sag against restricted suction, given that pressure sank."""
+        f = event.features
+        low, set_pa = f.get("air_low_pa"), context.scales.air_set_pa
+        if low is not None:
+            return 0.97 if low < self.air_share * set_pa else 0.05
+        sure = 0.4
+        trend = f.get("trend_pa")
+        if trend is not None:
+            usual = abs(context.of("trend_pa") or 0.0)
+            sure += 0.35 if trend < -self.trend_pa - 3.0 * usual else -0.15
+        recovery, usual_s = f.get("recovery_s"), context.of("recovery_s")
+        if recovery is not None and usual_s is not None:
+            slow = recovery > self.slow_share * usual_s and recovery - usual_s > self.slow_s
+            sure += 0.25 if slow else -0.1 if recovery < 1.2 * usual_s + 0.1 else 0.0
+        wide = context.against("dip_s", f.get("dip_s"), 0.02)
+        if wide is not None and wide.ratio > 1.2 and wide.z > 5:
+            sure -= 0.15  # liquid comes late: the suction fills slowly
+        if context.neighbours_low:
+            sure += 0.3
+        return min(max(sure, 0.05), 0.95)
+
+    def _say(self, event: Episode, context: Context, now: Sunk, sure: float) -> Finding:
+        f = event.features
+        return self.yes(
+            event,
+            context,
+            (sure if now.learned else 0.7 * sure, min(1.0, 0.3 + now.drop_pa / context.stall_pa)),
+            f"Air sag: {(f['demand_pa'] or 0) / PA_PER_PSI:.0f} psi in the draw where "
+            f"{now.usual_pa / PA_PER_PSI:.0f} psi is usual, sinking while it lasts; the stall "
+            "pressure is right.",
+            Evidence("demand pressure", f["demand_pa"], "Pa", now.usual_pa, now.usual_pa),
+            Evidence("recovery", f.get("recovery_s"), "s", None, context.of("recovery_s")),
+            Evidence("change within the draw", f.get("trend_pa"), "Pa"),
+            causes=((Kind.AIR_SAG, sure), (Kind.RESTRICTED_SUCTION, 1.0 - sure)),
+        )

@@ -1,0 +1,76 @@
+"""Where a draw lies between its outlet's curve and the pump's: has it sunk along the former?
+
+Pressure and rate that fall together (f / sqrt P unchanged) mean less air, less suction or a
+slower exhaust; the outlet is as it was.
+"""
+
+from dataclasses import dataclass
+
+from monitor.detectors.context import Context
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+LEAST_PA = 0.8 * PA_PER_PSI
+LEAST_SHARE = 0.025
+"""Of the stall pressure: a cold morning's thicker chemical stays under it (chosen)."""
+Z = 5.0
+SAME_OUTLET = 0.06
+CURVE_A = 0.105
+CURVE_M = 1.60
+CURVE_TIMES = 4.0
+CURVE_LEAST = 0.15
+"""Without history: loss share over 15 % and four times what the class's pump curve gives at this
+rate; three other pump and line configurations lay within -25 to +26 % of it (computed)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sunk:
+    """By how much demand pressure lies under the usual (Pa), and whether history says so."""
+
+    drop_pa: float
+    usual_pa: float
+    learned: bool
+
+
+def sunk(event: Episode, context: Context) -> Sunk | None:
+    """The fall along the outlet's curve, or None when there is none (or it cannot be said)."""
+    f = event.features
+    demand, rate = f.get("demand_pa"), f.get("rate_hz")
+    if demand is None or rate is None or (f.get("race_strokes") or 0) >= 8:
+        return None
+    stall = f.get("stall_after_pa") or context.stall_pa
+    if abs(stall - context.stall_pa) > 0.15 * context.stall_pa:
+        return None
+    shift = context.against("demand_pa", demand, 0.002)
+    if shift is None:
+        return _by_curve(event, context, demand, rate, stall)
+    flow = context.against("conductance", f.get("conductance"))
+    if flow is None or abs(flow.ratio - 1.0) > SAME_OUTLET:
+        return None
+    drop = shift.usual - demand
+    if drop < max(LEAST_PA, LEAST_SHARE * context.stall_pa) or shift.z > -Z:
+        return None
+    return Sunk(drop, shift.usual, True)
+
+
+def _by_curve(
+    event: Episode, context: Context, demand: float, rate: float, stall: float
+) -> Sunk | None:
+    if event.strokes < 4:
+        return None
+    scale = context.scales.displacement_ml / 60.0
+    expected = CURVE_A * (rate * scale) ** CURVE_M
+    loss = (stall - demand) / context.scales.air_set_pa
+    if loss < max(CURVE_LEAST, CURVE_TIMES * expected):
+        return None
+    return Sunk(stall - demand, stall, False)
+
+
+def level_again(event: Episode, context: Context) -> bool:
+    """A closed draw at its usual pressure."""
+    demand = event.features.get("demand_pa")
+    shift = context.against("demand_pa", demand, 0.002)
+    if event.open_ or demand is None or shift is None:
+        return False
+    limit = 0.5 * max(LEAST_PA, LEAST_SHARE * context.stall_pa)
+    return shift.usual - demand < max(limit, 2 * abs(shift.usual) * 0.002)

@@ -1,0 +1,72 @@
+"""Ruptured diaphragm: drive air blows into the liquid on every second stroke."""
+
+from dataclasses import dataclass
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.ball_leak import GROSS
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+
+
+@dataclass(slots=True)
+class Diaphragm(Detector):
+    """What it finds: a torn diaphragm.
+
+    How it looks: one side strokes several times faster than the other, more strokes for the same
+    pressure, dips soften because gas gathers in the line; strokes may go on at stall.
+
+    Needs: strokes; pressure for the gas.
+
+    Settings: gross 0.35 alternation (over 2 : 1; a moderate ball leak stays under it at its
+    smallest draw); more_share 1.3 times the usual strokes for the pressure; soft_share 0.8 of the
+    usual dip.
+
+    Blind: a large tear may stop the pump with the pressure looking fine; a pinhole looks like air
+    in the suction.
+
+    What to do: look for liquid at the exhaust; stop the pump if found; diaphragm set, flush.
+
+    References: drive chamber over liquid chamber pressure by the losses (force balance).
+    """
+
+    gross: float = GROSS
+    more_share: float = 1.3
+    soft_share: float = 0.8
+    kind = Kind.DIAPHRAGM
+    events = RUNS
+
+    def __post_init__(self) -> None:
+        need(0.1 < self.gross < 1.0, "diaphragm.gross")
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a run of six strokes or more."""
+        f = event.features
+        a, se = f.get("asymmetry"), f.get("asymmetry_se")
+        if a is None or se is None or (f.get("bounce_share") or 0.0) > 0.05:
+            return self.unknown(event, context)
+        flow = context.against("conductance", f.get("conductance"))
+        firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
+        soft = firm is not None and firm.ratio < self.soft_share
+        more = flow is not None and flow.ratio > self.more_share
+        if a > self.gross and a > 5.0 * se and (more or soft or flow is None):
+            return self._say(event, context, a, more=more, soft=soft)
+        if a < 0.6 * self.gross and not event.open_ and not more:
+            return self.no(event, context)
+        return self.unknown(event, context)
+
+    def _say(
+        self, event: Episode, context: Context, a: float, *, more: bool, soft: bool
+    ) -> Finding:
+        sure = 0.6 + 0.2 * more + 0.1 * soft
+        return self.yes(
+            event,
+            context,
+            (sure, 0.9),
+            f"Ruptured diaphragm: one side strokes {(1 + a) / (1 - a):.1f} times as fast as the "
+            "other" + (" and the line has gone soft." if soft else "."),
+            Evidence("alternation", a, "", None, context.of("asymmetry")),
+            Evidence("dip", event.features.get("dip_pa"), "Pa", context.of("dip_pa"), None),
+            causes=((Kind.DIAPHRAGM, sure), (Kind.BALL_LEAK, 1.0 - sure)),
+        )

@@ -1,0 +1,85 @@
+"""Drum empty: the pump turns dry in the middle of a draw."""
+
+from dataclasses import dataclass
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.racing import race
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+
+@dataclass(slots=True)
+class DrumEmpty(Detector):
+    """What it finds: a dip tube that draws gas because the drum has run out.
+
+    How it looks: ordinary strokes turn into a race within the draw, at first at nearly full
+    pressure, a draw or two later at a low one; no stall is reached.
+
+    Needs: pressure and strokes; a drum log tells it days ahead.
+
+    Settings: race_strokes 8 in a race that followed at least 4 ordinary ones; turn_share 1.8
+    times the rate within one draw at no higher flow, when most of it was ordinary.
+
+    Blind: when it empties between two draws: then it starts like an airlock or a missed prime.
+
+    What to do: drum level, dip tube reaches the bottom; change the drum, prime with a bay open.
+
+    References: dry stroke rate bounded by the exhaust (ISO 6358).
+    """
+
+    race_strokes: float = 8.0
+    turn_share: float = 1.8
+    kind = Kind.DRUM_EMPTY
+    events = RUNS
+
+    def __post_init__(self) -> None:
+        need(self.race_strokes >= 5 and self.turn_share > 1, "drum_empty.race_strokes")
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a run, also while it lasts."""
+        f = event.features
+        now = race(event, context)
+        if now is not None:
+            if now.kind is Kind.DRUM_EMPTY and now.strokes >= self.race_strokes:
+                return self._say(event, context, now.rate_hz, now.pressure_pa, now.sure)
+            return self.unknown(event, context)
+        if self._turned(event, context):
+            return self._say(
+                event, context, f.get("late_rate_hz") or 0.0, f.get("split_after_pa") or 0.0, 0.65
+            )
+        flow = context.against("conductance", f.get("conductance"))
+        stalls = (f.get("stall_after_pa") or 0.0) > 0.6 * context.stall_pa
+        calm = flow is None or flow.ratio < 1.15
+        if not event.open_ and event.strokes >= 1 and stalls and calm:
+            return self.no(event, context)
+        return self.unknown(event, context)
+
+    def _turned(self, event: Episode, context: Context) -> bool:
+        """The rate rose sharply within the draw while the pressure did not fall for a flow."""
+        f = event.features
+        ratio, k = f.get("split_rate_ratio"), f.get("split_before_strokes")
+        before, after = f.get("split_before_pa"), f.get("split_after_pa")
+        usual = context.of("rate_hz")
+        if ratio is None or k is None or before is None or after is None or usual is None:
+            return False
+        early = f.get("early_rate_hz") or 0.0
+        ordinary = early < 1.3 * usual and k >= 4
+        lifted = ratio > self.turn_share and after > 0.85 * before
+        return ordinary and lifted and (f.get("asymmetry") or 0.0) < 0.35
+
+    def _say(
+        self, event: Episode, context: Context, rate: float, pressure: float, sure: float
+    ) -> Finding:
+        return self.yes(
+            event,
+            context,
+            (sure, 0.9),
+            f"Drum empty: ordinary strokes turned to {rate:.1f} a second within the draw, "
+            f"at {pressure / PA_PER_PSI:.0f} psi.",
+            Evidence("stroke rate", rate, "1/s", None, context.usual["rate_hz"].high),
+            Evidence("pressure", pressure, "Pa"),
+            causes=((Kind.DRUM_EMPTY, sure), (Kind.AIR_IN_SUCTION, 1.0 - sure)),
+        )

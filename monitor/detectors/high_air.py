@@ -1,0 +1,73 @@
+"""High air: the pump is driven with more than 100 psi."""
+
+from dataclasses import dataclass
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import ALL_EVENTS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+
+@dataclass(slots=True)
+class HighAir(Detector):
+    """What it finds: air above the 100 psi the pump, hoses and couplers are made for.
+
+    How it looks: pressure during a draw is above 100 psi, or draw after draw stalls above it.
+
+    Needs: one draw of a few strokes, or two stalls; an air sensor says it at once.
+
+    Settings: limit_pa 100 psi (common practice); over_pa 8 psi above it for a stall, because a
+    line sits 2 to 14 psi above the air for minutes after a draw; clear_pa 3 psi.
+
+    Blind: while idle without an air sensor; a warm idle line drifts up and is no high air.
+
+    What to do: turn the regulator down and watch it creep; shut the air if it does not hold;
+    hoses may be over their rating.
+
+    References: force balance (1:1 ratio), column momentum of the discharge line.
+    """
+
+    limit_pa: float = 100.0 * PA_PER_PSI
+    over_pa: float = 8.0 * PA_PER_PSI
+    clear_pa: float = 3.0 * PA_PER_PSI
+    kind = Kind.HIGH_AIR
+    events = ALL_EVENTS
+    _high_stalls: int = 0
+
+    def __post_init__(self) -> None:
+        need(self.limit_pa > 0 and self.over_pa >= 0, "high_air.limit_pa")
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge air, demand pressure and stalls against the limit."""
+        f = event.features
+        slack = context.scales.accuracy_pa
+        air = f.get("air_pa")
+        if air is not None:
+            return self._say(event, context, air, high=air > self.limit_pa + slack)
+        demand, stall = f.get("demand_pa"), f.get("stall_after_pa")
+        if event.what == "dead-head" or event.strokes < 1:
+            return self.unknown(event, context)
+        if demand is not None and demand > self.limit_pa + slack:
+            return self._say(event, context, demand, high=True)
+        if stall is None:
+            return self.unknown(event, context)
+        above = stall > self.limit_pa + self.over_pa
+        self._high_stalls = self._high_stalls + 1 if above else 0
+        if above and self._high_stalls < 2:
+            return self.unknown(event, context)
+        if not above and stall > self.limit_pa + self.clear_pa:
+            return self.unknown(event, context)
+        return self._say(event, context, stall, high=above)
+
+    def _say(self, event: Episode, context: Context, value: float, *, high: bool) -> Finding:
+        if not high:
+            return self.no(event, context)
+        return self.yes(
+            event,
+            context,
+            (0.95, 0.9),
+            f"High air: {value / PA_PER_PSI:.0f} psi where 100 psi is the most.",
+            Evidence("pressure", value, "Pa", None, self.limit_pa),
+        )

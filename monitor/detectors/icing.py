@@ -1,0 +1,96 @@
+"""Wet air / icing: the exhaust path narrows as the pump runs, and thaws at rest."""
+
+from dataclasses import dataclass
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+
+@dataclass(slots=True)
+class Icing(Detector):
+    """What it finds: water or ice in the air valve and its exhaust (or a clogged muffler).
+
+    How it looks: at the usual stall pressure the reversal dips grow deeper and wider with running
+    time and the rate slows; after a rest it is better.
+
+    Needs: pressure at 10 Hz or more and strokes; sharper with history.
+
+    Settings: deep_share 1.25 times the usual dip and z 5 of its spread, twice in a row or with
+    dips widening within the run by grow_share 1.12; alone_share 1.4 within one run without
+    history (icing width threshold 1.4, computed from exhaust conductance halved).
+
+    Blind: when strokes are few; a muffler clogged for good looks the same but does not thaw.
+
+    What to do: drain the filter bowl, dryer and dew point, frost on the muffler; never a flame.
+
+    References: choked blow-down time (V_a + V_d) / (n p0 C_ex); ISO 8573-1 water classes.
+    """
+
+    deep_share: float = 1.25
+    z: float = 5.0
+    grow_share: float = 1.12
+    alone_share: float = 1.4
+    kind = Kind.ICING
+    events = RUNS
+    _deep: int = 0
+
+    def __post_init__(self) -> None:
+        need(self.deep_share > 1 and self.grow_share > 1 and self.z > 0, "icing.deep_share")
+
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._deep = 0
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a closed run."""
+        f = event.features
+        if event.open_ or event.strokes < 1 or (f.get("race_strokes") or 0) >= 5:
+            return self.unknown(event, context)
+        stall = f.get("stall_after_pa")
+        if stall is None or stall < 0.8 * context.stall_pa:
+            return self.unknown(event, context)
+        grow, dip = f.get("trend_dip_s"), f.get("dip_pa")
+        shift = context.against("dip_pa", dip, 0.01)
+        flow = context.against("conductance", f.get("conductance"))
+        if flow is not None and abs(flow.ratio - 1.0) > 0.08:
+            return self.unknown(event, context)
+        if shift is None:
+            return self._alone(event, context)
+        deep = shift.ratio > self.deep_share and shift.z > self.z and shift.usual > 0
+        if event.strokes < 3 and flow is None and f.get("demand_s") in (None, 0.0):
+            deep = deep and (f.get("fell_pa") or 0.0) > 1.0 * PA_PER_PSI
+        self._deep = self._deep + 1 if deep else 0
+        growing = grow is not None and grow > self.grow_share
+        if deep and (self._deep >= 2 or growing):
+            return self._say(event, context, 0.85 if growing else 0.75, shift.usual)
+        if not deep and shift.ratio < 1.0 + 0.5 * (self.deep_share - 1.0):
+            return self.no(event, context)
+        return self.unknown(event, context)
+
+    def _alone(self, event: Episode, context: Context) -> Finding:
+        f = event.features
+        grow, slow = f.get("trend_dip_s"), f.get("trend_rate")
+        if grow is None or slow is None or event.duration_s < 45.0:
+            return self.unknown(event, context)
+        if grow > self.alone_share and slow < 0.98:
+            return self._say(event, context, 0.6, None)
+        return self.unknown(event, context)
+
+    def _say(self, event: Episode, context: Context, sure: float, usual: float | None) -> Finding:
+        dip = event.features.get("dip_pa") or 0.0
+        beside = "" if usual is None else f" where {usual / PA_PER_PSI:.1f} psi is usual"
+        return self.yes(
+            event,
+            context,
+            (sure, 0.5),
+            f"Wet air / icing: the dips of the strokes are {dip / PA_PER_PSI:.1f} psi deep{beside}"
+            " and grow with running time; the stall pressure is right.",
+            Evidence("dip", dip, "Pa", context.usual["dip_pa"].low, context.usual["dip_pa"].high),
+            Evidence("dip width", event.features.get("dip_s"), "s", None, context.of("dip_s")),
+            Evidence("width late over early", event.features.get("trend_dip_s"), ""),
+            causes=((Kind.ICING, sure), (Kind.AIR_SAG, 1.0 - sure)),
+        )

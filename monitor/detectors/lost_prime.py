@@ -1,0 +1,98 @@
+"""Lost prime: the foot valve leaks back while the pump rests."""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+
+
+def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
+    """(fast strokes at the run's start, healed after them); None when it cannot be said.
+
+    Fast: under 0.7 of the usual interval, or of the run's own last intervals without history.
+    """
+    t = np.diff(event.stroke_ts)
+    if len(t) < 3:
+        return None
+    usual = context.of("rate_hz")
+    own = float(np.median(t[-3:]))
+    normal = own if usual is None else 1.0 / usual
+    if usual is None and len(t) < 8:
+        return None
+    fast = t < 0.7 * normal
+    slow_at = np.flatnonzero(~fast)
+    if len(slow_at) == 0:
+        return len(t), False
+    lasting = slow_at[np.append(np.diff(slow_at) == 1, [True])]
+    n = int(lasting[0]) if len(lasting) else len(t)
+    return n, bool(own > 0.8 * normal)
+
+
+@dataclass(slots=True)
+class LostPrime(Detector):
+    """What it finds: a dirty or leaking foot valve that lets the suction line run empty at rest.
+
+    How it looks: the first draw after a rest starts with a burst of fast strokes, the more the
+    longer the rest, then the pump is sound again.
+
+    Needs: strokes, and draws after rests.
+
+    Settings: burst_strokes 3 (one odd stroke is nothing, and gas at rest gives one or two);
+    times 2 of the last window 4 draws after rests of rest_s 60 s (a drum swapped well gives one
+    burst and no more).
+
+    Blind: on a pump that never rests; to a leak slower than the rests.
+
+    What to do: foot valve dirty or leaking, suction joints, ball seats.
+
+    References: orifice drain of a column (Torricelli); burst = drained volume / displacement.
+    """
+
+    burst_strokes: int = 3
+    times: int = 2
+    window: int = 4
+    rest_s: float = 60.0
+    kind = Kind.LOST_PRIME
+    events = RUNS
+    _bursts: deque[int] = field(default_factory=lambda: deque(maxlen=4))
+
+    def __post_init__(self) -> None:
+        need(self.burst_strokes >= 2, "lost_prime.burst_strokes")
+        need(1 <= self.times <= self.window <= 4, "lost_prime.times")
+
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._bursts.clear()
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a closed draw that followed a rest."""
+        rest = event.features.get("rest_before_s")
+        if event.open_ or rest is None or rest < self.rest_s:
+            return self.unknown(event, context)
+        found = burst(event, context)
+        if found is None:
+            return self.unknown(event, context)
+        n, healed = found
+        self._bursts.append(n if healed and n >= self.burst_strokes else 0)
+        hits = [b for b in self._bursts if b]
+        if not self._bursts[-1]:
+            healthy = healed and not any(list(self._bursts)[-2:])
+            return (self.no if healthy else self.unknown)(event, context)
+        if len(hits) < self.times:
+            return self.unknown(event, context)
+        return self.yes(
+            event,
+            context,
+            (0.75 + 0.05 * min(len(hits), 4), 0.5),
+            f"Lost prime: {n} fast strokes at the start after {rest / 60:.0f} minutes of rest, "
+            "then sound again; the foot valve leaks back.",
+            Evidence("fast strokes", float(n), "strokes", 0.0, float(self.burst_strokes - 1)),
+            Evidence("rest before", rest, "s"),
+            causes=((Kind.LOST_PRIME, 0.8), (Kind.AIR_IN_SUCTION, 0.2)),
+        )

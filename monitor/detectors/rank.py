@@ -1,0 +1,79 @@
+"""Competing findings of one event weighed into one: consequences go under their cause.
+
+Order: is the sensor true? Is the air right? Is there liquid? Then the outlet, then patterns. A
+finding under another one is not raised by itself; it stays among the causes, with its weight.
+"""
+
+from dataclasses import replace
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.finding import Finding, Presence
+
+RACING = (Kind.MISSED_PRIME, Kind.DRUM_EMPTY, Kind.AIRLOCK)
+PATTERNS = (
+    Kind.AIR_SAG,
+    Kind.RESTRICTED_SUCTION,
+    Kind.ICING,
+    Kind.AIR_IN_SUCTION,
+    Kind.BALL_LEAK,
+    Kind.DIAPHRAGM,
+    Kind.WORN,
+    Kind.LOST_PRIME,
+)
+EXPLAINS: dict[Kind, tuple[Kind, ...]] = {
+    Kind.PRESSURE_SENSOR: (
+        Kind.LOW_AIR,
+        Kind.HIGH_AIR,
+        Kind.AIR_VALVE_STALLED,
+        Kind.NO_DEMAND,
+        Kind.NO_FLOW,
+        Kind.STROKE_COUNTER,
+        *RACING,
+        *PATTERNS,
+    ),
+    Kind.STROKE_COUNTER: (Kind.NO_DEMAND, Kind.NO_FLOW, *RACING, *PATTERNS),
+    Kind.LOW_AIR: (Kind.AIRLOCK, *PATTERNS),
+    Kind.HIGH_AIR: (Kind.AIRLOCK, *PATTERNS),
+    Kind.AIR_VALVE_STALLED: (Kind.LOW_AIR, Kind.NO_DEMAND, Kind.AIRLOCK, *PATTERNS),
+    Kind.MISSED_PRIME: (Kind.LOW_AIR, Kind.AIR_VALVE_STALLED, Kind.NO_DEMAND, *PATTERNS),
+    Kind.DRUM_EMPTY: (Kind.LOW_AIR, Kind.AIRLOCK, Kind.NO_DEMAND, *PATTERNS),
+    Kind.DIAPHRAGM: (Kind.AIRLOCK, Kind.BALL_LEAK, Kind.AIR_IN_SUCTION, Kind.WORN),
+    Kind.LOST_PRIME: (Kind.AIR_IN_SUCTION, Kind.AIRLOCK, Kind.WORN),
+    Kind.AIR_IN_SUCTION: (Kind.AIRLOCK, Kind.WORN),
+    Kind.AIRLOCK: (*PATTERNS,),
+    Kind.ICING: (Kind.AIR_SAG, Kind.RESTRICTED_SUCTION),
+    Kind.BALL_LEAK: (Kind.WORN,),
+}
+"""Cause -> what it brings with it and therefore silences in the same event."""
+
+
+def rank(findings: list[Finding], standing: frozenset[Kind] = frozenset()) -> list[Finding]:
+    """Findings of one event without those that another one, now or standing, explains.
+
+    A silenced YES is dropped (neither raises nor clears); it is added to the causes of the one
+    that explains it. NO findings pass.
+    """
+    yes = {f.kind: f for f in findings if f.presence is Presence.YES}
+    out: list[Finding] = []
+    for finding in findings:
+        if finding.presence is not Presence.YES:
+            out.append(finding)
+            continue
+        over = [k for k in (*yes, *standing) if finding.kind in EXPLAINS.get(k, ())]
+        if over and finding.kind not in standing:
+            continue
+        under = [yes[k] for k in EXPLAINS.get(finding.kind, ()) if k in yes]
+        out.append(_with_causes(finding, under))
+    return out
+
+
+def _with_causes(finding: Finding, under: list[Finding]) -> Finding:
+    """The finding with its alternatives ranked; weights sum to 1."""
+    weights: dict[Kind, float] = dict(finding.causes)
+    for other in under:
+        weights[other.kind] = max(weights.get(other.kind, 0.0), 0.3 * other.confidence)
+    total = sum(weights.values()) or 1.0
+    first = weights.pop(finding.kind, finding.confidence)
+    rest = sorted(weights.items(), key=lambda kv: -kv[1])
+    causes = ((finding.kind, first / total), *((k, w / total) for k, w in rest if w > 0.0))
+    return replace(finding, causes=causes)

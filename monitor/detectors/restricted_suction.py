@@ -1,0 +1,62 @@
+"""Restricted suction: the pump is starved of liquid."""
+
+from dataclasses import dataclass, field
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.air_sag import AirSag
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.curves import level_again, sunk
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+
+@dataclass(slots=True)
+class RestrictedSuction(Detector):
+    """What it finds: strainer, foot valve, kinked or collapsed hose, thick chemical.
+
+    How it looks: pressure and rate down along the outlet's curve from the draw's start, stall
+    pressure right, recovery as fast as ever, dips wider because the chamber fills slowly.
+
+    Needs: draws with some history; an air sensor that stays right settles it against air sag.
+
+    Settings: the drop as in the curves; sure_share 0.5 of the weight against sag.
+
+    Blind: at small flows (a mild restriction, wet air and cold chemical look alike there).
+
+    What to do: strainer, kinks, level, drum vent open, viscosity in the cold; larger bore.
+
+    References: suction balance P_s = P_atm - rho g h - losses; pump and outlet curves.
+    """
+
+    sure_share: float = 0.5
+    kind = Kind.RESTRICTED_SUCTION
+    events = RUNS
+    _sag: AirSag = field(default_factory=AirSag)
+
+    def __post_init__(self) -> None:
+        need(0.0 < self.sure_share < 1.0, "restricted_suction.sure_share")
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a closed draw."""
+        if event.open_:
+            return self.unknown(event, context)
+        now = sunk(event, context)
+        if now is None:
+            return (self.no if level_again(event, context) else self.unknown)(event, context)
+        sure = 1.0 - self._sag.weigh(event, context)
+        if sure < self.sure_share:
+            return self.unknown(event, context)
+        demand = event.features["demand_pa"]
+        return self.yes(
+            event,
+            context,
+            (sure if now.learned else 0.7 * sure, min(1.0, 0.3 + now.drop_pa / context.stall_pa)),
+            f"Restricted suction: {(demand or 0) / PA_PER_PSI:.0f} psi in the draw where "
+            f"{now.usual_pa / PA_PER_PSI:.0f} psi is usual, at the same outlet; it stalls right "
+            "and recovers as fast as ever.",
+            Evidence("demand pressure", demand, "Pa", now.usual_pa, now.usual_pa),
+            Evidence("dip width", event.features.get("dip_s"), "s", None, context.of("dip_s")),
+            causes=((Kind.RESTRICTED_SUCTION, sure), (Kind.AIR_SAG, 1.0 - sure)),
+        )

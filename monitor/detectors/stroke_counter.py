@@ -1,0 +1,111 @@
+"""Stroke counter fault: dead, bouncing, or missing strokes."""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+
+
+@dataclass(slots=True)
+class StrokeCounter(Detector):
+    """What it finds: a reed, hall or exhaust switch that does not count what the pump strokes.
+
+    How it looks: dips without counts (dead); counts closer than a pump can stroke (bounce); fewer
+    counts at the same pressure and the same dips (missing).
+
+    Needs: pressure that shows the dips; history for missing counts.
+
+    Settings: dead_dips 3 dips and no count, in two runs (or one of 8 dips); bounce_share 0.15 of
+    the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
+    1 ms, lock-outs 10 to 20 ms); less_share 0.8 of the usual counts for the pressure while the
+    dips stay within 12 %, or intervals at whole multiples; draws 2 in a row.
+
+    Blind: where dips are under 1 psi; bounce in fast strokes recorded at few samples a second.
+
+    What to do: magnet gap, wire, connector; the counter's lock-out time.
+
+    References: choked exhaust bounds the rate (ISO 6358).
+    """
+
+    dead_dips: float = 3.0
+    bounce_share: float = 0.15
+    less_share: float = 0.8
+    draws: int = 2
+    kind = Kind.STROKE_COUNTER
+    events = RUNS
+    _dead: int = 0
+    _missing: deque[bool] = field(default_factory=lambda: deque(maxlen=4))
+
+    def __post_init__(self) -> None:
+        need(self.dead_dips >= 2 and 0 < self.less_share < 1, "stroke_counter.dead_dips")
+
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._dead = 0
+        self._missing.clear()
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a run, bounce also while it lasts."""
+        f = event.features
+        if (f.get("bounce_share") or 0.0) > self.bounce_share and event.strokes >= 6:
+            return self._bounce(event, context)
+        if event.open_:
+            return self.unknown(event, context)
+        dips = f.get("dips")
+        if event.strokes == 0:
+            return self._silent(event, context, dips)
+        if event.strokes >= 2:
+            self._dead = 0
+        flow = context.against("conductance", f.get("conductance"))
+        dip = context.against("dip_pa", f.get("dip_pa"), 0.02)
+        if flow is None or dip is None:
+            good = (f.get("bounce_share") or 0.0) == 0.0 and event.strokes >= 3 and dips
+            return (self.no if good else self.unknown)(event, context)
+        less = flow.ratio < self.less_share and abs(dip.ratio - 1.0) < 0.12
+        self._missing.append(less)
+        if less and sum(self._missing) >= self.draws:
+            return self.yes(
+                event,
+                context,
+                (0.8, 0.5),
+                f"Stroke counter fault: {100 * (1 - flow.ratio):.0f} % of the strokes are not "
+                "counted; pressure and dips are as ever.",
+                Evidence("counts for the pressure", flow.ratio, "", self.less_share, 1.2),
+            )
+        if not less and flow.ratio > 0.9 and event.strokes >= 3:
+            return self.no(event, context)
+        return self.unknown(event, context)
+
+    def _bounce(self, event: Episode, context: Context) -> Finding:
+        f = event.features
+        share = f.get("bounce_share") or 0.0
+        rate, step = f.get("rate_hz") or 0.0, f.get("sample_s") or 0.05
+        if rate * (1.0 - share) > 0.3 / step:
+            return self.unknown(event, context)  # several true strokes fall into one sample
+        return self.yes(
+            event,
+            context,
+            (0.95, 0.5),
+            f"Stroke counter fault: {100 * share:.0f} % of the counts come within 40 ms of the one "
+            "before; the contact bounces.",
+            Evidence("counts within 40 ms", share, "", 0.0, self.bounce_share),
+        )
+
+    def _silent(self, event: Episode, context: Context, dips: float | None) -> Finding:
+        """Dips and no counts."""
+        if dips is None or dips < self.dead_dips:
+            return self.unknown(event, context)
+        self._dead += 1
+        if self._dead < self.draws and dips < 8:
+            return self.unknown(event, context)
+        return self.yes(
+            event,
+            context,
+            (0.9, 0.6),
+            f"Stroke counter fault: {dips:.0f} dips in the pressure and not one count.",
+            Evidence("dips without a count", dips, "strokes", 0.0, 0.0),
+        )

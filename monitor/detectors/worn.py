@@ -1,0 +1,91 @@
+"""Worn pump: more strokes for the same work, on every draw."""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.base import RUNS, Detector, need
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Evidence, Finding
+from monitor.signals.types import Episode
+
+
+@dataclass(slots=True)
+class Worn(Detector):
+    """What it finds: slip past worn balls and seats, the same on both sides.
+
+    How it looks: every draw takes some percent more strokes for its pressure than before, evenly
+    spaced, without alternation and without soft dips.
+
+    Needs: a history of like draws.
+
+    Settings: more_share 1.06; draws 3 in a row within same_share 0.03 of each other (one outlet's
+    draws repeat within 1 %); most_share 1.6 (more than that is gas or another outlet);
+    single_share 0.05, the usual spread up to which the pump is taken to feed one outlet, else
+    draws_many 12 in a row.
+
+    Blind: on a pump of many outlets for long; a worn tip looks the same on a pump with one.
+
+    What to do: a timed catch from a bay against strokes; rebuild kit.
+
+    References: volumetric efficiency of reciprocating pumps.
+    """
+
+    more_share: float = 1.06
+    draws: int = 3
+    draws_many: int = 12
+    same_share: float = 0.03
+    most_share: float = 1.6
+    single_share: float = 0.05
+    kind = Kind.WORN
+    events = RUNS
+    _ratios: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+
+    def __post_init__(self) -> None:
+        need(1 < self.more_share < self.most_share, "worn.more_share")
+        need(2 <= self.draws <= self.draws_many <= 20, "worn.draws")
+
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._ratios.clear()
+
+    def update(self, event: Episode, context: Context) -> Finding:
+        """Judge a closed draw."""
+        f = event.features
+        flow = context.against("conductance", f.get("conductance"))
+        if event.open_ or event.strokes < 3 or flow is None or not self._plain(event, context):
+            return self.unknown(event, context)
+        if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
+            self._ratios.clear()
+            return self.no(event, context)
+        if not self.more_share < flow.ratio < self.most_share or flow.z < 4:
+            return self.unknown(event, context)
+        self._ratios.append(flow.ratio)
+        usual = context.usual["conductance"]
+        spread = (usual.spread or 0.0) / (usual.median or 1.0)
+        needed = self.draws if spread < self.single_share else self.draws_many
+        last = np.array(list(self._ratios)[-needed:])
+        if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
+            return self.unknown(event, context)
+        loss = 100.0 * (1.0 - 1.0 / float(np.median(last)))
+        return self.yes(
+            event,
+            context,
+            (0.7, min(0.7, 0.2 + loss / 50.0)),
+            f"Worn pump: draws take {100 * (float(np.median(last)) - 1):.0f} % more strokes than "
+            f"they did; about {loss:.0f} % of each stroke slips back.",
+            Evidence("volumetric loss", loss / 100.0, "", 0.0, 0.05),
+            causes=((Kind.WORN, 0.7), (Kind.BALL_LEAK, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
+        )
+
+    def _plain(self, event: Episode, context: Context) -> bool:
+        """Even strokes without alternation: nothing else explains them."""
+        f = event.features
+        if (f.get("asymmetry") or 0.0) > 0.035 + (context.of("asymmetry") or 0.0):
+            return False
+        if (f.get("bounce_share") or 0.0) > 0.0 or (f.get("race_strokes") or 0.0) >= 3:
+            return False
+        cv, usual = f.get("interval_cv"), context.of("interval_cv")
+        return cv is None or cv < 2.5 * (usual or 0.01) + 0.02
