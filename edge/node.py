@@ -77,9 +77,6 @@ def open_inputs(settings: Settings, wall: clock.Clock = clock.now_ts) -> Inputs:
         recording = replay.open_source(settings.replay)
         return Inputs({"replay": recording}, settings.replay.pumps, own_time=True)
     sources = open_all(settings.channels())
-    for opened in sources.values():
-        if hasattr(opened, "start"):
-            opened.start()
     ripple = frozenset(pump.id for pump in settings.pumps if pump.strokes == RIPPLE)
     return Inputs(sources, tuple(pump.id for pump in settings.pumps), ripple)
 

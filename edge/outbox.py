@@ -31,6 +31,10 @@ CREATE INDEX IF NOT EXISTS message_unsent ON message(id) WHERE sent = 0;
 CREATE INDEX IF NOT EXISTS message_sent ON message(id) WHERE sent = 1;
 CREATE TABLE IF NOT EXISTS tally(name TEXT PRIMARY KEY, value INTEGER NOT NULL);
 """
+LOCK_WAIT_S = 0.5
+"""Chosen: a node that was just stopped may still be closing the file."""
+RECEIPTS_AT_ONCE = 500
+"""Chosen: they are looked past one by one until then, and a write costs as much as 500 looks."""
 _ROW_BYTES = 160
 """Computed: row header, two index entries and page slack beside the payload."""
 
@@ -64,7 +68,7 @@ class Outbox:
         self._acked: set[int] = set()
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, isolation_level=None)
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=LOCK_WAIT_S)
             self._db.execute("PRAGMA locking_mode=EXCLUSIVE")
             self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
@@ -74,6 +78,8 @@ class Outbox:
                 "SELECT sent, count(*), sum(length(payload)) FROM message GROUP BY sent"
             ).fetchall()
         except (sqlite3.Error, OSError) as problem:
+            if hasattr(self, "_db"):
+                self._db.close()
             raise OutboxError(
                 f"{path}: {problem}; check the folder's rights, the disk, and that no other "
                 "strokewise-edge uses this file"
@@ -115,7 +121,7 @@ class Outbox:
         self._acked.clear()
 
     def ack(self, ids: Iterable[int]) -> None:
-        """Note the broker's receipts; durable with the next `add` or `flush`.
+        """Note the broker's receipts; durable with the next `add` or `flush`, or when many.
 
         Lost by a crash before that, they only cause a second sending, which the monitor
         recognises by (pump, boot, seq).
@@ -124,6 +130,8 @@ class Outbox:
             row = self._db.execute("SELECT sent FROM message WHERE id = ?", (letter_id,)).fetchone()
             if row and not row[0]:
                 self._acked.add(letter_id)
+        if len(self._acked) >= RECEIPTS_AT_ONCE:
+            self.flush(None)
 
     def flush(self, now_us: int | None) -> None:
         """Make the noted receipts durable."""

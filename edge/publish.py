@@ -19,6 +19,8 @@ HISTORICAL_AFTER_S = 10.0
 """Chosen: later than this a message no longer says how things are now."""
 LIVE_LIMIT = 1000
 """Chosen: if the line cannot carry the present, all but this much becomes backlog."""
+LIVE_RESERVE = 20
+"""Places in the window that the backlog leaves free; chosen: two seconds of ten pumps."""
 REFUSED_PAUSE_S = 30.0
 """Chosen: a broker that refuses is asked again, not hammered; the letters stay unsent."""
 BURST_S = 0.5
@@ -107,7 +109,7 @@ class Publisher:
         if not self._link.free or steady_s < self._paused_until_s:
             return 0
         sent = self._send(self._live(self._link.free), now_us)
-        room = min(self._link.free // 2, int(self._allowance))
+        room = min(self._link.free - LIVE_RESERVE, int(self._allowance))
         if room > 0:
             late = self._again(room)
             late += self._backlog(room - len(late))

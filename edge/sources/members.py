@@ -2,10 +2,12 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from edge.model import Measured
 from edge.sources import ads1115, counter_file, gpio, iio, modbus
+from edge.sources.patient import Patient
 from edge.sources.sampled import Channel
 from edge.sources.source import Role, Source
 
@@ -67,11 +69,11 @@ def by_device(channels: Sequence[tuple[Member, Channel[Any]]]) -> list[tuple[Mem
     return list(groups.values())
 
 
-def open_all(
-    channels: Sequence[tuple[Member, Channel[Any]]],
-) -> Mapping[str, Source]:
-    """A source per device, named for logs. Raises SourceError of the first that fails."""
+def open_all(channels: Sequence[tuple[Member, Channel[Any]]]) -> Mapping[str, Source]:
+    """A source per device, named for logs; one that is not there is tried again and again."""
     return {
-        " ".join(str(part) for part in group[0].settings.device): kind.open_source(group)
+        " ".join(str(part) for part in group[0].settings.device): Patient(
+            partial(kind.open_source, group)
+        )
         for kind, group in by_device(channels)
     }
