@@ -150,23 +150,27 @@ def from_messages(batch: Sequence[Message], sids: Sequence[int]) -> Columns:
     return Columns(head, pools)
 
 
-def _head(m: Message, sid: int) -> tuple[Any, ...]:
-    n = len(m.samples)
-    is_float = m.samples.dtype != np.int16
-    flags = (
+def flags(m: Message) -> int:
+    """The yes-or-no facts of a message in one number."""
+    return (
         CLOCK_OK * m.clock_ok
         | HISTORICAL * m.historical
         | HAS_AIR * (m.air_pa is not None)
         | HAS_DEMAND * (m.demand_t_us is not None)
-        | IS_FLOAT * is_float
+        | IS_FLOAT * (m.samples.dtype != np.int16)
     )
+
+
+def _head(m: Message, sid: int) -> tuple[Any, ...]:
+    n = len(m.samples)
+    is_float = m.samples.dtype != np.int16
     return (
         sid,
         m.boot,
         m.seq,
         m.t0_us,
         m.dt_us,
-        flags,
+        flags(m),
         m.failed_reads,
         m.scale_pa,
         m.offset_pa,
@@ -185,14 +189,14 @@ def to_messages(columns: Columns, names: Names) -> Iterator[Message]:
     }
     pool = columns.pools
     for i, row in enumerate(columns.head.tolist()):
-        sid, boot, seq, t0, dt, flags, failed, scale, offset, air, n16, n64, ns, nd = row
+        sid, boot, seq, t0, dt, bits, failed, scale, offset, air, n16, n64, ns, nd = row
         site, pump = names(sid)
         strokes = slice(ends["ns"][i] - ns, ends["ns"][i])
         demand = slice(ends["nd"][i] - nd, ends["nd"][i])
-        fitted = bool(flags & HAS_DEMAND)
+        fitted = bool(bits & HAS_DEMAND)
         samples = (
             pool["s64"][ends["n64"][i] - n64 : ends["n64"][i]]
-            if flags & IS_FLOAT
+            if bits & IS_FLOAT
             else pool["s16"][ends["n16"][i] - n16 : ends["n16"][i]]
         )
         yield Message(
@@ -209,9 +213,9 @@ def to_messages(columns: Columns, names: Names) -> Iterator[Message]:
             stroke_total=pool["stroke_total"][strokes],
             demand_t_us=pool["demand_t"][demand] if fitted else None,
             demand_on=pool["demand_on"][demand].astype(np.bool_) if fitted else None,
-            air_pa=air if flags & HAS_AIR else None,
-            clock_ok=bool(flags & CLOCK_OK),
-            historical=bool(flags & HISTORICAL),
+            air_pa=air if bits & HAS_AIR else None,
+            clock_ok=bool(bits & CLOCK_OK),
+            historical=bool(bits & HISTORICAL),
             failed_reads=failed,
         )
 

@@ -19,6 +19,7 @@ from monitor.store.codec import Columns
 
 MINUTES_PER_DAY = 1440
 SID_BITS = 24
+MANY_DAYS = 8
 KEEP_OPEN = 6
 """Day files kept open for reading; chosen, because a page looks at a week at most."""
 
@@ -122,9 +123,7 @@ class DayFiles:
     def get(self, sid: int, first: int, last: int) -> list[Chunk]:
         """The chunks of minutes first..last (both included), in time order."""
         found: list[Chunk] = []
-        for day in self.days():
-            if not first // MINUTES_PER_DAY <= day <= last // MINUTES_PER_DAY:
-                continue
+        for day in self._days_between(first // MINUTES_PER_DAY, last // MINUTES_PER_DAY):
             start = day * MINUTES_PER_DAY
             low, high = max(first - start, 0), min(last - start, MINUTES_PER_DAY - 1)
             keys = [(minute << SID_BITS | sid) for minute in range(low, high + 1)]
@@ -132,6 +131,12 @@ class DayFiles:
                 minute = start + (key >> SID_BITS)
                 found += [Chunk(sid, minute, c) for c in self._parts(body, day, key)]
         return found
+
+    def _days_between(self, first: int, last: int) -> list[int]:
+        """The days first..last that have a file; a look at a few names beats listing a folder."""
+        if last - first < MANY_DAYS:
+            return [day for day in range(first, last + 1) if self.path(day).exists()]
+        return [day for day in self.days() if first <= day <= last]
 
     def _bodies(self, day: int, keys: list[int]) -> list[tuple[int, bytes]]:
         try:

@@ -28,7 +28,7 @@ from monitor.store.refusal import refusal
 from monitor.store.retention import Keeper, Retention
 from monitor.store.rollups import Rollups
 from monitor.store.series import SeriesBook
-from monitor.store.views import Source, View
+from monitor.store.views import Raw, Source, View
 from monitor.wire import Message
 
 log = logging.getLogger(__name__)
@@ -93,9 +93,22 @@ class EmbeddedStore:
         """Why samples stay in the journal; empty when all is well."""
         for columns in self._journal.load(self.core):
             self._remember(columns)
+        self._raw = self._raw_source()
         self._view = View(
-            Source(self._book, self._waiting, self._days, self._keeper.pinned, self._rollups)
+            Source(self._book, self._waiting, self._raw, self._keeper.pinned, self._rollups)
         )
+
+    def _raw_source(self) -> Raw:
+        """Where folded chunks are read from; a member with more places overrides it."""
+        return self._days
+
+    def _recalled(self, chunk: Chunk) -> Columns | None:
+        """The whole minute of a day that was dropped here; None = not to be had any more."""
+        known = self._rollups.has_minute(chunk.sid, chunk.minute)
+        return None if known else chunk.columns
+
+    def _settled(self, db: apsw.Connection, merged: Sequence[Chunk]) -> None:
+        """Called in the transaction that ends the journal rows of these chunks."""
 
     def _stream_row(self, key: Key) -> tuple[bytes, bytes] | None:
         rows = self.core.rows("SELECT held, lost FROM stream WHERE sid=? AND boot=?", key)
@@ -110,6 +123,8 @@ class EmbeddedStore:
 
     def append(self, batch: Sequence[Message]) -> list[Receipt]:
         """Store all or nothing, durable on return; raises StoreFull or StoreUnavailable."""
+        if self._owner is None:
+            raise StoreUnavailable("this store was opened for reading only")
         with self._lock:
             receipts, fresh, sids = self._sort(batch)
             if fresh:
@@ -254,6 +269,7 @@ class EmbeddedStore:
                 db.executemany(
                     "UPDATE series SET last_us=?, dt_us=? WHERE id=?", self._book.rows_of(changed)
                 )
+                self._settled(db, merged)
                 db.executemany("DELETE FROM journal WHERE id=?", [(row,) for row in rows_done])
             self._journal.settle(selection)
             self._ledger.written(keys)
@@ -266,17 +282,19 @@ class EmbeddedStore:
 
     def _minute_rows(self, merged: Sequence[Chunk]) -> list[tuple[int, Rows]]:
         out = []
-        whole = {(c.sid, c.minute): c.columns for c in merged}
-        for sid, minute in sorted(whole):
-            if self._keeper.gone(minute // MINUTES_PER_DAY) and self._rollups.has_minute(
-                sid, minute
-            ):
+        whole: dict[tuple[int, int], Columns] = {}
+        for chunk in merged:
+            columns: Columns | None = chunk.columns
+            if self._keeper.gone(chunk.minute // MINUTES_PER_DAY):
                 # The raw day was dropped: late crumbs must not replace a whole minute.
-                continue
+                columns = self._recalled(chunk)
+            if columns is not None:
+                whole[chunk.sid, chunk.minute] = columns
+        for sid, minute in sorted(whole):
             out.append((sid, self._minute(sid, minute, whole)))
             if self._tails.get(sid, (minute + 1, None))[0] > minute:
                 late = (sid, minute + 1)
-                after = self._days.get(sid, minute + 1, minute + 1) if late not in whole else []
+                after = self._raw.get(sid, minute + 1, minute + 1) if late not in whole else []
                 for chunk in after:
                     before = levels.last_counter(whole[sid, minute])
                     out.append((sid, levels.minute_row(chunk.columns, chunk.minute, before)))
@@ -290,7 +308,7 @@ class EmbeddedStore:
         elif tail is not None and tail[0] == minute - 1:
             before = tail[1]
         else:
-            earlier = self._days.get(sid, minute - 1, minute - 1)
+            earlier = self._raw.get(sid, minute - 1, minute - 1)
             before = levels.last_counter(earlier[0].columns) if earlier else None
         if tail is None or tail[0] <= minute:
             self._tails[sid] = (minute, levels.last_counter(columns))

@@ -57,6 +57,7 @@ class Keeper:
     """Seals, pins, drops. All times come in as arguments."""
 
     def __init__(self, core: Core, days: DayFiles, rollups: Rollups, keep: Retention) -> None:
+        self.may_drop: Callable[[int], bool] = lambda _day: True
         self._core = core
         self._days = days
         self._rollups = rollups
@@ -115,7 +116,7 @@ class Keeper:
 
     def _age(self, today: int, sids: Sequence[int], seconds: Seconds) -> None:
         for day in self._days.days():
-            if day < today - self._keep.raw_days:
+            if day < today - self._keep.raw_days and self.may_drop(day):
                 self.drop(day, "age", seconds)
         with self._core.write() as db:
             self._rollups.drop_seconds(db, sids, (today - self._keep.second_days) * 24)
@@ -126,7 +127,7 @@ class Keeper:
         self.low_space = usage.free < needed
         if self.low_space:
             oldest = [d for d in self._days.days() if d < today - self._keep.floor_days]
-            if oldest:
+            if oldest and self.may_drop(oldest[0]):
                 self.drop(oldest[0], "low space", seconds)
 
     def drop(self, day: int, why: str, seconds: Seconds) -> None:

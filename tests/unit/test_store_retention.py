@@ -23,8 +23,8 @@ def message(seq: int, t0_s: float) -> Message:
     return Message("fern", "a", 3, seq, t0, 50_000, pressure, 1.0, 0.0, ends, np.array([seq // 4]))
 
 
-def fill(store: EmbeddedStore, days: range, every_s: int = 600) -> None:
-    """One message each ten minutes, tended as time goes by."""
+def fill(store: EmbeddedStore, days: range, every_s: int = 3600) -> None:
+    """One message an hour, tended as time goes by."""
     for day in days:
         for k in range(DAY_S // every_s):
             t0_s = D0 + day * DAY_S + k * every_s
@@ -75,13 +75,13 @@ def test_raw_goes_by_age_and_its_summaries_stay(filled: EmbeddedStore) -> None:
     np.testing.assert_allclose(kept.mean_pa, seconds.mean_pa, atol=10)
     tend_through(filled, 40, hours=1)
     assert len(read(filled, 0, Level.SECOND).ts) == 0
-    assert len(read(filled, 0, Level.MINUTE).ts) == 144
+    assert len(read(filled, 0, Level.MINUTE).ts) == 24
     assert len(read(filled, 0, Level.HOUR, days=3).ts) == 72
     filled.close()
 
 
 def test_a_pinned_span_keeps_its_raw_samples(filled: EmbeddedStore) -> None:
-    span = (float(D0 + 7200), float(D0 + 9000))
+    span = (float(D0 + 7200), float(D0 + 18_000))
     whole = filled.messages("fern", "a", *span)
     assert len(whole) == 3
     filled.pin("fern", "a", span, "alarm 7")
@@ -89,21 +89,21 @@ def test_a_pinned_span_keeps_its_raw_samples(filled: EmbeddedStore) -> None:
     again = filled.messages("fern", "a", *span)
     assert [m.seq for m in again] == [m.seq for m in whole]
     assert [m.samples.tobytes() for m in again] == [m.samples.tobytes() for m in whole]
-    assert filled.messages("fern", "a", D0, D0 + 7000) == []
+    assert filled.messages("fern", "a", D0, D0 + 3000) == []
     filled.close()
 
 
 def test_late_data_open_a_sealed_day_again(filled: EmbeddedStore) -> None:
     tend_through(filled, 4)
-    late = message(9000, D0 + 630.0)
+    late = message(9000, D0 + 3630.0)
     assert filled.append([late]) == [Receipt.STORED]
     tend_through(filled, 4, hours=8)
     minutes = read(filled, 0, Level.MINUTE)
-    assert len(minutes.ts) == 144
+    assert len(minutes.ts) == 24
     assert minutes.mean_pa[1] == pytest.approx(
         np.mean([message(1, 0).pressure_pa(), late.pressure_pa()]), abs=10
     )
-    assert len(read(filled, 0, Level.SECOND).ts) == 145
+    assert len(read(filled, 0, Level.SECOND).ts) == 25
     assert filled.core.rows("SELECT count(*) FROM m1")[0][0] == 0
     filled.close()
 
@@ -111,7 +111,7 @@ def test_late_data_open_a_sealed_day_again(filled: EmbeddedStore) -> None:
 def test_crumbs_for_a_dropped_day_do_not_replace_whole_minutes(filled: EmbeddedStore) -> None:
     tend_through(filled, 9)
     before = read(filled, 0, Level.MINUTE)
-    assert filled.append([message(9000, D0 + 630.0)]) == [Receipt.STORED]
+    assert filled.append([message(9000, D0 + 3630.0)]) == [Receipt.STORED]
     tend_through(filled, 9, hours=8)
     np.testing.assert_array_equal(read(filled, 0, Level.MINUTE).mean_pa, before.mean_pa)
     filled.close()
@@ -143,7 +143,7 @@ def test_a_second_process_may_read_while_the_service_writes(tmp_path: Path) -> N
     fill(store, range(1))
     store.append([message(5000, D0 + DAY_S)])
     reader = EmbeddedStore(tmp_path / "store", read_only=True)
-    assert len(reader.messages("fern", "a", D0, D0 + 2 * DAY_S)) == 145
+    assert len(reader.messages("fern", "a", D0, D0 + 2 * DAY_S)) == 25
     reader.close()
     store.close()
 
