@@ -4,7 +4,7 @@ import json
 from collections.abc import Sequence
 
 from monitor.signals.types import Episode
-from monitor.store.core import Core, Schema
+from monitor.store.core import Core, Row, Schema
 
 SCHEMA = Schema(
     "episodes",
@@ -14,6 +14,7 @@ SCHEMA = Schema(
             strokes INTEGER NOT NULL, features TEXT NOT NULL,
             PRIMARY KEY(site, pump, start_ts, what)) WITHOUT ROWID;
         """,
+        "ALTER TABLE episode ADD COLUMN stroke_ms BLOB",
     ),
 )
 
@@ -30,11 +31,8 @@ class EpisodeBook:
             raise ValueError("an open episode is not kept: wait for its end")
         with self._core.write() as db:
             db.executemany(
-                "INSERT OR REPLACE INTO episode VALUES(?,?,?,?,?,?,?)",
-                [
-                    (site, e.pump, e.start_ts, e.what, e.end_ts, e.strokes, json.dumps(e.features))
-                    for e in episodes
-                ],
+                "INSERT OR REPLACE INTO episode VALUES(?,?,?,?,?,?,?,?)",
+                [_row(site, e) for e in episodes],
             )
 
     def load(
@@ -42,15 +40,12 @@ class EpisodeBook:
     ) -> list[Episode]:
         """The episodes that start in [from, to), in time order; what narrows to one sort."""
         rows = self._core.rows(
-            "SELECT what, start_ts, end_ts, strokes, features FROM episode"
+            "SELECT what, start_ts, end_ts, strokes, features, stroke_ms FROM episode"
             " WHERE site=? AND pump=? AND start_ts>=? AND start_ts<? AND (?5 IS NULL OR what=?5)"
             " ORDER BY start_ts",
             (site, pump, from_ts, to_ts, what),
         )
-        return [
-            Episode(pump, kind, start, end, False, strokes, json.loads(features))
-            for kind, start, end, strokes, features in rows
-        ]
+        return [_episode(pump, row) for row in rows]
 
     def lean(
         self, site: str, pump: str, span: tuple[float, float], features: Sequence[str]
@@ -96,15 +91,12 @@ class EpisodeBook:
     ) -> list[Episode]:
         """The last `limit` episodes that start in [from, to), newest first."""
         rows = self._core.rows(
-            "SELECT what, start_ts, end_ts, strokes, features FROM episode"
+            "SELECT what, start_ts, end_ts, strokes, features, stroke_ms FROM episode"
             " WHERE site=? AND pump=? AND start_ts>=? AND start_ts<?"
             " ORDER BY start_ts DESC LIMIT ?",
             (site, pump, from_ts, to_ts, limit),
         )
-        return [
-            Episode(pump, kind, start, end, False, strokes, json.loads(features))
-            for kind, start, end, strokes, features in rows
-        ]
+        return [_episode(pump, row) for row in rows]
 
     def forget(self, site: str, pump: str, from_ts: float) -> None:
         """Drop episodes that start at or after a time, before history is judged again."""
@@ -112,3 +104,15 @@ class EpisodeBook:
             db.execute(
                 "DELETE FROM episode WHERE site=? AND pump=? AND start_ts>=?", (site, pump, from_ts)
             )
+
+
+def _row(site: str, e: Episode) -> Row:
+    offsets = np.round((e.stroke_ts - e.start_ts) * 1e3).astype("<i4")
+    features = json.dumps(e.features)
+    return (site, e.pump, e.start_ts, e.what, e.end_ts, e.strokes, features, offsets.tobytes())
+
+
+def _episode(pump: str, row: Row) -> Episode:
+    what, start_ts, end_ts, strokes, features, offsets = row
+    stroke_ts = start_ts + np.frombuffer(offsets or b"", "<i4") / 1e3
+    return Episode(pump, what, start_ts, end_ts, False, strokes, json.loads(features), stroke_ts)
