@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.advice.kinds import Kind
+from monitor.signals.order import median, quantiles
 from monitor.signals.scales import Scales
 from monitor.signals.types import Episode
 from monitor.site import Pump, Site
@@ -57,9 +58,9 @@ class Usual:
     def _now(self) -> tuple[float, float, float, float]:
         if self._stats is None:
             x = np.fromiter(self.values, np.float64)
-            middle = float(np.median(x))
-            mad = 1.4826 * float(np.median(np.abs(x - middle)))
-            low, high = (float(v) for v in np.percentile(x, (5, 95)))
+            low, high = quantiles(x, 0.05, 0.95)
+            middle = median(x)
+            mad = 1.4826 * median(np.abs(x - middle))
             self._stats = (middle, mad, low, high)
         return self._stats
 

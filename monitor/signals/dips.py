@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from monitor.signals.order import median, quantiles
 from monitor.signals.types import FloatArray
 from monitor.units import PA_PER_PSI
 
@@ -17,8 +18,7 @@ def count(p: FloatArray, least_pa: float = 0.0) -> int | None:
     """
     if len(p) < 10:
         return None
-    low = float(np.percentile(p, 1))
-    high = float(np.percentile(p, 75))
+    low, high = quantiles(p, 0.01, 0.75)
     span = high - low
     if span < max(LEAST_DIP_PA, least_pa):
         return None
@@ -36,7 +36,7 @@ def depths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray |
         return None
     wide = 0.4
     if len(stroke_ts) > 1:
-        wide = min(wide, 0.45 * float(np.median(np.diff(stroke_ts))))
+        wide = min(wide, 0.45 * median(np.diff(stroke_ts)))
     edges = (stroke_ts - 1.25 * wide, stroke_ts - 0.25 * wide, stroke_ts + wide)
     a, b, c = (np.searchsorted(ts, e) for e in edges)
     keep = (b > a) & (c > b)
@@ -78,4 +78,4 @@ def slope(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> float | None:
         return None
     fall = np.append(np.diff(p) / np.maximum(np.diff(ts), 1e-6), [0.0, 0.0])
     edges = np.column_stack((at[keep], at[keep + 1] - 1)).ravel()
-    return float(-np.median(np.minimum.reduceat(fall, edges)[::2]))
+    return -median(np.minimum.reduceat(fall, edges)[::2])

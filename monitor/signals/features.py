@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signals import dips
+from monitor.signals.order import median, quantiles
 from monitor.signals.scales import Scales
 from monitor.signals.strokes import Features, change, rhythm
 from monitor.signals.types import Block, Episode, FloatArray
@@ -159,7 +160,7 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
         out["below_s"] = float((p < look.level_pa - 1.5 * DROP_PA).sum()) * tr.dt_s
     tail = p[ts >= look.now_sec - look.start_sec - AFTER_S]
     if len(tail) >= 3:
-        out["tail_pa"] = float(np.median(tail))
+        out["tail_pa"] = median(tail)
         out["tail_std_pa"] = float(tail.std())
     return out
 
@@ -209,7 +210,7 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
         return out
     inside = s[(s >= tr.ts[0]) & (s <= tr.ts[-1])]
     depth = dips.depths(tr.ts, tr.p, inside)
-    out["dip_pa"] = None if depth is None else float(np.median(depth))
+    out["dip_pa"] = None if depth is None else median(depth)
     if len(inside) < 3:
         return out
     t = np.diff(inside)
@@ -252,13 +253,13 @@ def _whole(tr: Trace, s: FloatArray) -> Features:
         return out
     out["demand_pa"] = float(p.mean())
     out["sqrt_demand"] = float(np.sqrt(np.maximum(p, 0.0)).mean())
-    out["demand_low_pa"], out["demand_high_pa"] = (float(x) for x in np.percentile(p, (10, 90)))
+    out["demand_low_pa"], out["demand_high_pa"] = quantiles(p, 0.1, 0.9)
     width = dips.widths(tr.ts, tr.p, s[first:])
     if width is not None:
-        out["dip_s"] = float(np.median(width))
+        out["dip_s"] = median(width)
         third = len(width) // 3
         if third >= 3:
-            a, b = float(np.median(width[:third])), float(np.median(width[-third:]))
+            a, b = median(width[:third]), median(width[-third:])
             out["trend_dip_s"] = b / a if a > 0 else None
     out["fall_pa_s"] = dips.slope(tr.ts, tr.p, s[first:])
     return out
@@ -287,8 +288,9 @@ def _race(tr: Trace, s: FloatArray, t: FloatArray, mean_pa: FloatArray, scales: 
     out["race_before_s"] = max(begin, 0.0)
     if len(p) >= 3:
         now = p[-max(3, int(RACE_NOW_S / tr.dt_s)) :]
-        out["race_pa"] = float(np.median(now))
-        out["race_swing_pa"] = float(np.subtract(*np.percentile(now, (90, 10))))
+        low, middle, high = quantiles(now, 0.1, 0.5, 0.9)
+        out["race_pa"] = middle
+        out["race_swing_pa"] = high - low
         early = tr.p[(tr.ts >= begin - 0.5) & (tr.ts < begin + 1.5)]
         out["race_from_pa"] = float(early.min()) if len(early) else None
     return out
@@ -325,8 +327,8 @@ def _change(t: FloatArray, mean_pa: FloatArray) -> Features:
         k, ratio = split
         out["split_rate_ratio"] = ratio
         out["split_before_strokes"] = float(k)
-        out["split_before_pa"] = float(np.median(mean_pa[:k]))
-        out["split_after_pa"] = float(np.median(mean_pa[k:]))
+        out["split_before_pa"] = median(mean_pa[:k])
+        out["split_after_pa"] = median(mean_pa[k:])
     return out
 
 
@@ -364,7 +366,7 @@ def _close(tr: Trace, s: FloatArray, look: Look, f: Features) -> Features:
     out["stall_after_pa"] = stall
     if len(s):
         soon = tr.p[(tr.ts >= s[-1] + 0.3) & (tr.ts < s[-1] + 1.5)]
-        out["after_stroke_pa"] = float(np.median(soon)) if len(soon) else None
+        out["after_stroke_pa"] = median(soon) if len(soon) else None
     demand = f["demand_pa"] if f["demand_pa"] is not None else f["low_pa"]
     if demand is None or stall - demand < 0.5 * PA_PER_PSI or not len(s):
         return out

@@ -51,6 +51,7 @@ class Cutting:
     gap_s: float = 10.0
     looks_s: tuple[int, ...] = (4, 7, 10, 15, 20, 30, 40, 50, 60)
     looks_every_s: int = 30
+    lasting_s: int = 50
 
     def __post_init__(self) -> None:
         for name in ("drop_pa", "flat_pa", "hold_s", "hold_max_s", "give_up_s", "longest_s"):
@@ -203,8 +204,18 @@ class Segmenter:
                 last_seen_sec=sec,
                 continued_s=run.continued_s + age,
             )
-        elif self.cutting.look_due(age):
+        elif self.cutting.look_due(age) and self._telling(run, age):
             yield self._look(sec + 1, open_=True)
+
+    def _telling(self, run: Run, age: int) -> bool:
+        """May a look at the open run say what its end will not say as well: does it race, has
+        pressure fallen away, does it bounce, or does it last?"""
+        if age >= self.cutting.lasting_s:
+            return True
+        mean = run.means[-1]
+        fallen = mean == mean and mean < 0.5 * self.scales.stall_pa
+        fast = run.strokes >= 6 and run.rate_hz() > 0.25 * self.scales.dry_rate_hz
+        return fallen or fast
 
     def _ended(self, run: Run, sec: int) -> bool:
         """No stroke for max(3 / rate, 5 s), no valve open, and the pressure flat."""

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from monitor.signals.order import median
 from monitor.signals.types import FloatArray
 
 BOUNCE_S = 0.040
@@ -14,7 +15,7 @@ Features = dict[str, float | None]
 
 def mad_sigma(x: FloatArray) -> float:
     """Robust standard deviation."""
-    return MAD_TO_SIGMA * float(np.median(np.abs(x - np.median(x))))
+    return MAD_TO_SIGMA * median(np.abs(x - median(x)))
 
 
 def rhythm(stroke_ts: FloatArray) -> Features:
@@ -41,7 +42,7 @@ def rhythm(stroke_ts: FloatArray) -> Features:
     span = float(stroke_ts[-1] - stroke_ts[0])
     if span <= 0:
         return out
-    middle = float(np.median(t))
+    middle = median(t)
     out["rate_hz"] = (n - 1) / span
     out["interval_s"] = middle
     out["bounce_share"] = float((t < BOUNCE_S).mean())
@@ -53,7 +54,7 @@ def rhythm(stroke_ts: FloatArray) -> Features:
     if n >= 6 and middle > 0:
         out["ragged"] = mad_sigma(t[2:] - t[:-2]) / middle / 2**0.5
         odd, even = t[0::2], t[1::2]
-        a, b = float(np.median(odd)), float(np.median(even))
+        a, b = median(odd), median(even)
         out["asymmetry"] = abs(a - b) / (a + b) if a + b > 0 else None
         # 1.2533: standard error of a median over that of a mean, normal law
         se = 1.2533 * ((mad_sigma(odd) ** 2 / len(odd)) + (mad_sigma(even) ** 2 / len(even))) ** 0.5
