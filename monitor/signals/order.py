@@ -1,0 +1,23 @@
+"""Medians and percentiles of short arrays, several times faster than numpy's general ones."""
+
+import numpy as np
+
+from monitor.signals.types import FloatArray
+
+
+def median(x: FloatArray) -> float:
+    """The median of a non-empty array without NaN."""
+    n = len(x)
+    half = n // 2
+    if n % 2:
+        return float(np.partition(x, half)[half])
+    part = np.partition(x, (half - 1, half))
+    return 0.5 * float(part[half - 1] + part[half])
+
+
+def quantiles(x: FloatArray, *shares: float) -> list[float]:
+    """Order statistics nearest to the shares (0 to 1) of a non-empty array without NaN."""
+    top = len(x) - 1
+    at = [round(share * top) for share in shares]
+    part = np.partition(x, sorted(set(at)))
+    return [float(part[i]) for i in at]
