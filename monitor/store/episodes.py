@@ -3,6 +3,8 @@
 import json
 from collections.abc import Sequence
 
+import numpy as np
+
 from monitor.signals.types import Episode
 from monitor.store.core import Core, Row, Schema
 
