@@ -98,6 +98,11 @@ class AckLinks:
                 raise LinkRefused("this link was used already")
         return link
 
+    def tend(self, now_ts: float) -> None:
+        """Forget uses that have expired anyway."""
+        with self._core.write() as db:
+            db.execute("DELETE FROM ack_link_used WHERE ts<?", (now_ts - 2 * LIFE_S,))
+
     def _read(self, token: str) -> Link:
         try:
             body, mark = (_bytes(part) for part in token.split("."))

@@ -24,7 +24,7 @@ _HOOKS = frozenset({"json", "jsons", "xml", "xmls", "form", "forms"})
 _TROUBLE = frozenset({"WARNING", "ERROR", "CRITICAL"})
 
 Address = Callable[[str, str], str]
-"""(site, channel) -> the address with its secret; raises StrokewiseError."""
+"""(site, channel) -> the address with its secret; raises StrokewiseError, KeyError if unknown."""
 
 
 class NotDelivered(StrokewiseError):
@@ -39,7 +39,13 @@ class ApprisePost:
 
     def send(self, message: Message, picture: bytes | None = None) -> None:
         """Deliver or raise NotDelivered with a reason free of secrets."""
-        url = self._address(message.site, message.channel)
+        try:
+            url = self._address(message.site, message.channel)
+        except KeyError:
+            raise NotDelivered(
+                f"no channel '{message.channel}' in the site file any more; put it back, "
+                "or the message waits"
+            ) from None
         scheme = url.split(":", 1)[0].lower()
         target = _open(_marked(url, scheme, message.key))
         if target is None:

@@ -107,6 +107,8 @@ class Office:
         now = self._clock()
         self._cases.tend(now)
         self.outbox.tend(now)
+        if self._links is not None:
+            self._links.tend(now)
 
     def health(self) -> list[ChannelHealth]:
         """Every channel, whether it delivers, and what waits for it: to be shown on the board."""

@@ -111,14 +111,18 @@ class Outbox:
         return added
 
     def ready(self, now_ts: float) -> list[tuple[str, str]]:
-        """(site, channel) pairs with something to send now."""
+        """(site, channel) pairs with something to send now.
+
+        A wait that ends beyond the longest wait was set by a clock that ran ahead: it is over.
+        """
         return [
             (str(site), str(channel))
             for site, channel in self._core.rows(
                 "SELECT DISTINCT o.site, o.channel FROM notify_outbox o"
                 " JOIN notify_channel c ON c.site=o.site AND c.channel=o.channel"
-                " WHERE o.sent_ts IS NULL AND o.due_ts<=? AND c.next_ts<=?",
-                (now_ts, now_ts),
+                " WHERE o.sent_ts IS NULL AND o.due_ts NOT BETWEEN ?1+1e-6 AND ?2"
+                " AND c.next_ts NOT BETWEEN ?1+1e-6 AND ?2",
+                (now_ts, now_ts + LONGEST_WAIT_S),
             )
         ]
 
@@ -126,9 +130,9 @@ class Outbox:
         """The next thing for this channel: least tried first, so one bad row stops no other."""
         rows = self._core.rows(
             "SELECT id,key,site,channel,person,word,subject,text,html,picture_of"
-            " FROM notify_outbox WHERE site=? AND channel=? AND sent_ts IS NULL AND due_ts<=?"
-            " ORDER BY tries, id",
-            (site, channel, now_ts),
+            " FROM notify_outbox WHERE site=? AND channel=? AND sent_ts IS NULL"
+            " AND due_ts NOT BETWEEN ?+1e-6 AND ? ORDER BY tries, id",
+            (site, channel, now_ts, now_ts + LONGEST_WAIT_S),
         )
         if not rows:
             return None

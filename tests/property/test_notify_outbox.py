@@ -88,6 +88,18 @@ OutboxModel.TestCase.settings = settings(max_examples=10, stateful_step_count=20
 TestOutboxModel = OutboxModel.TestCase
 
 
+def test_a_clock_that_ran_ahead_strands_nothing(tmp_path):
+    core = Core(tmp_path, [SCHEMA])
+    outbox = Outbox(core, merged)
+    message = Message("k", "harbour", "mail", "operator", "raised", "S", "t", "<b>")
+    outbox.add([message], 4e9)
+    outbox.failed(outbox.take("harbour", "mail", 4e9), "no answer", 4e9)
+    assert outbox.ready(4e9 + 1) == []
+    assert outbox.ready(1.8e9) == [("harbour", "mail")]
+    assert outbox.take("harbour", "mail", 1.8e9).message == message
+    core.close()
+
+
 def test_waits_double_up_to_an_hour():
     waits = [wait_s(n) for n in range(1, 12)]
     assert waits[:4] == [30.0, 60.0, 120.0, 240.0]

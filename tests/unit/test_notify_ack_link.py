@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from monitor.advice.kinds import Kind, Priority
 from monitor.alarms.types import Alarm, State
 from monitor.errors import StrokewiseError
-from monitor.notify.ack_link import SCHEMA, AckLinks, LinkRefused, load_key
+from monitor.notify.ack_link import LIFE_S, SCHEMA, AckLinks, LinkRefused, load_key
 from monitor.store.core import Core
 
 ALARM = Alarm(
@@ -40,6 +40,17 @@ def test_it_expires(links):
     links.look(token, 159.9)
     with pytest.raises(LinkRefused, match="expired"):
         links.redeem(token, 160.0)
+
+
+def test_uses_are_forgotten_only_after_the_link_has_expired(links):
+    token = links.issue(ALARM, "operator", 100.0)
+    links.redeem(token, 101.0)
+    links.tend(100.0 + LIFE_S)
+    with pytest.raises(LinkRefused, match="used already"):
+        links.look(token, 102.0)
+    links.tend(102.0 + 2 * LIFE_S)
+    with pytest.raises(LinkRefused, match="expired"):
+        links.look(token, 103.0 + LIFE_S)
 
 
 def test_two_links_for_one_alarm_are_two(links):

@@ -30,6 +30,11 @@ def test_an_address_nobody_knows_is_a_plain_failure():
         ApprisePost(lambda *_: "nonsense://secret-secret").send(MESSAGE)
 
 
+def test_a_channel_taken_out_of_the_site_file_is_named():
+    with pytest.raises(NotDelivered, match="'phone' in the site file"):
+        ApprisePost(lambda *place: {}[place]).send(MESSAGE)
+
+
 def test_a_missing_secret_is_a_failure_of_that_channel_only():
     def address(_site, channel):
         raise BadSettings([f"channel '{channel}': give url, url_env or url_file"])
