@@ -14,7 +14,7 @@ from urllib.parse import quote, urlsplit
 
 from monitor.errors import StrokewiseError
 from monitor.notify.outbox import Message
-from monitor.notify.words import brief
+from monitor.notify.words import brief, without_picture
 
 log = logging.getLogger(__name__)
 
@@ -53,7 +53,8 @@ class ApprisePost:
         body = message.text if scheme in _HOOKS else brief(message.text)
         try:
             if scheme in _MAIL:
-                result = _notify(target, message, message.html, "html", picture)
+                html = message.html if picture is not None else without_picture(message.html)
+                result = _notify(target, message, html, "html", picture)
             else:
                 result = _notify(target, message, body, "text", picture)
         except (OSError, ValueError, TypeError) as problem:

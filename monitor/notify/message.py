@@ -166,10 +166,7 @@ def merged(messages: Sequence[Message]) -> Message:
 def _body(html: str) -> str:
     """What stands between the body tags, without its picture (a merged message carries none)."""
     start = html.find(">", html.find("<body")) + 1
-    body = html[start : html.rfind("</body>")]
-    while (at := body.find('<img src="cid:')) >= 0:
-        body = body[:at] + body[body.find(">", at) + 1 :]
-    return body
+    return words.without_picture(html[start : html.rfind("</body>")])
 
 
 def _content(

@@ -1,5 +1,6 @@
 """Names, places and times as a person reads them."""
 
+import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -65,3 +66,8 @@ def brief(text: str) -> str:
 def signature(text: str) -> list[str]:
     """The lines after the signature mark: cautions, and who speaks."""
     return text.split(SIGNATURE, 1)[1].splitlines() if SIGNATURE in text else []
+
+
+def without_picture(html: str) -> str:
+    """The same mail where there is no picture to show."""
+    return re.sub(r'<img src="cid:[^>]*>', "", html)

@@ -181,6 +181,16 @@ def test_a_mail_says_it_all_and_shows_the_trace(mailbox, bench):
     assert mail.get_body(("plain",)).get_content().strip()
 
 
+def test_a_mail_without_a_picture_shows_no_broken_one(mailbox, bench):
+    box, url = mailbox
+    b = bench({"mail": url}, pictures=False)
+    b.hear()
+    b.deliver()
+    (mail,) = box.mails
+    assert 'src="cid:' not in mail.get_body(("html",)).get_content()
+    assert [p.get_content_type() for p in mail.walk() if p.get_content_maintype() == "image"] == []
+
+
 def test_the_link_in_the_mail_acknowledges_that_alarm(mailbox, bench):
     box, url = mailbox
     b = bench({"mail": url})
