@@ -18,16 +18,16 @@ MEANING: dict[str, str] = {
     "(locked: at rest gas fills both chambers and cannot reach the held pressure; slug: line only)",
     "low air": "supply 25 % below set",
     "high air": "supply at 115 psi",
-    "air sag": "supply conductance 0.27 of the inlet path's, 2 L of air behind it",
-    "wet air / icing": "exhaust path falls towards 10 % with 60 s of running, thaws in 4 min",
+    "air sag": "supply falls to 3/4 of set in the usual draw, 2 L of air behind the restriction",
+    "wet air / icing": "about 30 % slower after minutes of running, thaws in 4 min",
     "air valve stalled": "the spool hangs at the next reversal until the fault ends",
     "lost prime": "foot valve empties the suction hose above the drum in 10 min of rest",
-    "restricted suction": "5 psi more loss at half a displacement a second",
-    "air in suction": "gas of 0.2 of the usual flow at 2 psi suction",
+    "restricted suction": "half of the available vacuum (7 psi) spent at the usual flow",
+    "air in suction": "gas of a quarter of the usual flow is drawn in through a joint",
     "drum empty": "the dip tube draws gas",
     "no flow on demand": "outlet fully blocked although demand is on",
     "leaking check ball": "one inlet ball passes 1/12 of a displacement a second at stall pressure",
-    "ruptured diaphragm": "tear passes 1/6 of a displacement a second of air at 1 psi",
+    "ruptured diaphragm": "tear passes 0.3 of the usual flow as air at 1 psi",
     "worn pump": "late balls return 15 % of each stroke",
     "pressure sensor fault": "stuck (variants: offset 8 % of scale, range, noise 3 psi)",
     "stroke counter fault": "dead (variants: bounce on 80 % of strokes, missing half)",
@@ -74,14 +74,22 @@ def _high_air(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
     p[k.P_SET] += max(0.0, rise)
 
 
-def _sag(_spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
-    p[k.P_CSUP] = min(p[k.P_CSUP], 0.1333 * p[k.P_CIN] / level)
+def _sag(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
+    """ISO 6358 backwards: the conductance that gives 3/4 of the set pressure at the usual draw."""
+    inlet_pa = p[k.P_PATM] + spec.set_pa
+    node_pa = p[k.P_PATM] + 0.75 * spec.set_pa
+    air = spec.usual_flow_m3_s * (1.0 + p[k.P_VA0] / p[k.P_VD]) * node_pa
+    conductance = air / (inlet_pa * k.ANR_PA * k.omega(node_pa / inlet_pa, spec.b))
+    p[k.P_CSUP] = min(p[k.P_CSUP], 0.5 * conductance / level)
     if variant != "hose":
         p[k.P_VSUP] = max(p[k.P_VSUP], 2e-3)
 
 
-def _icing(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
-    p[k.P_ICE_MAX] = 1.0 - 0.1 ** (2 * level)
+def _icing(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
+    """Blow-down time constant (Va + Vd) / (n p0 C) grown to 0.9 of a usual stroke's time."""
+    strokes_per_s = spec.usual_flow_m3_s / p[k.P_VD]
+    left = strokes_per_s * (p[k.P_VA0] + p[k.P_VD]) / (0.9 * k.AIR_N * k.ANR_PA)
+    p[k.P_ICE_MAX] = 2 * level * np.log(max(2.0, p[k.P_CEX] / left))
     p[k.P_ICE_S] = 60.0
     p[k.P_HEAVY] = 2.0 * level
 
@@ -95,11 +103,12 @@ def _foot(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
 
 
 def _restricted(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
-    p[k.P_RQS] += 2 * level * 5 * PSI / spec.usual_flow_m3_s**2
+    p[k.P_RQS] += 2 * level * 7 * PSI / spec.usual_flow_m3_s**2
 
 
 def _suck(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
-    p[k.P_KAIR] = 2 * level * 0.2 * spec.usual_flow_m3_s / np.sqrt(2 * PSI)
+    pull_pa = max(PSI, -p[k.P_SRC])
+    p[k.P_KAIR] = 2 * level * 0.25 * spec.usual_flow_m3_s / np.sqrt(pull_pa)
 
 
 def _empty(_spec: PumpSpec, p: k.Array, _level: float, _variant: str) -> None:
@@ -116,7 +125,7 @@ def _ball(spec: PumpSpec, p: k.Array, level: float, variant: str) -> None:
 
 
 def _tear(spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
-    p[k.P_KRUPT] = 2 * level * spec.displacement_ml / 6 * ML / np.sqrt(PSI)
+    p[k.P_KRUPT] = 2 * level * 0.3 * spec.usual_flow_m3_s / np.sqrt(PSI)
 
 
 def _worn(_spec: PumpSpec, p: k.Array, level: float, _variant: str) -> None:
@@ -194,10 +203,13 @@ def refit(s: k.Array, p: k.Array) -> None:
 
 
 def finish(fault: Fault, s: k.Array, p: k.Array) -> None:
-    """What is left when a fault ends: an emptied hose must prime again."""
+    """What is left when a fault ends: dry pumps were primed with the line open, drums are full."""
     s[k.PARKED] = 0.0
     if fault.kind in ("missed prime", "drum empty"):
-        s[k.SG] = min(s[k.SG], p[k.P_VSUC])
+        s[k.SG] = min(s[k.SG], 0.5 * p[k.P_VD])
         s[k.TOP] = p[k.P_VSUC]
-        if fault.kind == "drum empty":
-            s[k.DRUM] = 0.0
+        s[k.GD] = s[k.WD] = s[k.GS] = s[k.WS] = 0.0
+        s[k.PCD], s[k.PCS] = s[k.PL], p[k.P_SRC]
+        s[k.GL] = min(s[k.GL], 0.05 * p[k.P_VLINE])
+    if fault.kind == "drum empty":
+        s[k.DRUM] = 0.0

@@ -402,7 +402,7 @@ def suck_air(s: Array, p: Array, dt: float, ragged: float) -> None:
 @compiled
 def supply_air(s: Array, p: Array, dt: float) -> None:
     """Feed the drive chamber, empty the exhaust chamber, let the supply node follow."""
-    c_ex = p[P_CEX] * (1.0 - s[ICE])
+    c_ex = p[P_CEX] * math.exp(-s[ICE])
     shut = s[TV] > 0.0 and p[P_STALL] > 0.5
     fed = 0.0 if shut else air_flow(p[P_CIN], s[PSUP], s[PA], p[P_B])
     left = 0.0 if shut else air_flow(c_ex, s[PE], p[P_PATM], p[P_B])

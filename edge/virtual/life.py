@@ -80,9 +80,10 @@ def drum_swap(seed: int) -> Scene:
     scene = _day(seed, _pattern(seed), SATURDAY_TS - 4 * DAY_S, 2.0)
     rng = np.random.default_rng([seed, 5])
     at = [scene.start_ts + DAY_S * x for x in (0.4, 0.9, 1.55)]
+    gulps_ml = scene.spec.displacement_ml * rng.uniform(0.3, 0.9, 3)
     gulps = tuple(
-        Change("drum swap", _next_rest(scene.draws, ts, 60.0), float(rng.uniform(30.0, 150.0)))
-        for ts in at
+        Change("drum swap", _next_rest(scene.draws, ts, 60.0), float(gulp_ml))
+        for ts, gulp_ml in zip(at, gulps_ml, strict=True)
     )
     return replace(scene, changes=gulps)
 
@@ -95,7 +96,7 @@ def pump_change(seed: int) -> Scene:
     ts = _next_rest(scene.draws, scene.start_ts + 0.45 * DAY_S, 60.0)
     back_ts = ts + 900.0
     draws = [d for d in scene.draws if d.end_ts < ts or d.start_ts > back_ts + 120.0]
-    draws.append(Draw(back_ts - 10.0, back_ts + 80.0, 1.5 * scene.spec.tip_m, "1"))
+    draws.append(Draw(back_ts - 10.0, back_ts + 80.0, 3.0 * scene.spec.tip_m, "1"))
     changes = (
         Change("air off", ts),
         Change("refit", ts + 400.0),

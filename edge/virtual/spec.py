@@ -147,8 +147,12 @@ class PumpSpec:
 
     @property
     def usual_flow_m3_s(self) -> float:
-        """Half a displacement a second: the flow by which severities are scaled."""
-        return 0.5 * self.displacement_ml * ML
+        """Through the usual tip at nine tenths of the set pressure: severities are scaled by it."""
+        area_m2 = np.pi / 4 * self.tip_m**2
+        head_pa = max(0.9 * self.set_pa - self.check_crack_pa, 1.0)
+        quadratic = self.fluid.density_kg_m3 / 2 / (self.tip_cd * area_m2) ** 2
+        linear = self.line_laminar_pa_s_m3
+        return float(2 * head_pa / (linear + np.sqrt(linear**2 + 4 * quadratic * head_pa)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,7 +297,7 @@ def draw_family(seed: int) -> PumpSpec:
         set_pa=set_pa,
         c_supply=c_in * _between(rng, 4.0, 20.0),
         supply_volume_ml=_between(rng, 60.0, 800.0),
-        lift_m=float(rng.uniform(-0.3, 1.2)),
+        lift_m=float(rng.uniform(0.15, 1.2)),
         suction_length_m=suction.length_m,
         suction_bore_m=max(suction.bore_m, 0.0095),
         foot_crack_pa=float(rng.uniform(0.0, 0.5)) * PSI,

@@ -207,11 +207,17 @@ def test_cv9_sag(c_supply, mean, rate):
     assert got.rate / got.root_mean == pytest.approx(healthy.rate / healthy.root_mean, rel=0.03)
 
 
+def loss_at_30_ml_s(loss_psi):
+    """The fault is scaled to 7 psi at the usual flow for severity 0.5."""
+    share = loss_psi * (BENCH.usual_flow_m3_s / 30e-6) ** 2 / 7
+    return Fault("restricted suction", 0.0, severity=0.5 * share)
+
+
 @pytest.mark.parametrize(
     ("loss_psi", "mean", "rate"), [(2, 54.6, 0.501), (5, 51.6, 0.487), (10, 47.7, 0.467)]
 )
 def test_cv9_restricted_suction_at_small_flow(loss_psi, mean, rate):
-    got = steady(faults=[Fault("restricted suction", 0.0, severity=loss_psi / 10)])
+    got = steady(faults=[loss_at_30_ml_s(loss_psi)])
     assert got.mean == near(mean)
     assert got.rate == rate_near(rate)
 
@@ -222,7 +228,7 @@ def test_cv9_restricted_suction_at_large_flow_fills_with_vapour(loss_psi):
     # Ours lets the chamber fill partly with vapour and go on filling while the rod stands, so
     # more liquid comes through (never more than the restriction passes at a full vacuum) in more
     # strokes, each of which delivers less than its displacement.
-    fault = Fault("restricted suction", 0.0, severity=loss_psi / 10)
+    fault = loss_at_30_ml_s(loss_psi)
     got, healthy = steady(tip_mm=3.0, faults=[fault]), steady(tip_mm=3.0)
     flow_ml_s = healthy.rate * 60.0 * got.root_mean / healthy.root_mean
     full_vacuum_ml_s = 30.0 * np.sqrt(14.36 / loss_psi)
