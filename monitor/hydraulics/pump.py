@@ -200,6 +200,15 @@ def ball_leak_ml_s(flow_ml_s: float, asymmetry: float) -> float:
     return 2.0 * flow_ml_s * asymmetry / (1.0 - asymmetry)
 
 
+def ball_leak_from_rate_ml_s(rate_hz: float, displacement_ml: float, asymmetry: float) -> float:
+    """The same leak where only the stroke rate is known, not the delivered flow.
+
+    The leaking side is stroked in vain for part of its travel, so what is delivered is
+    f·V/(1 + A), and q = 2·f·V·A/(1 - A²).
+    """
+    return ball_leak_ml_s(rate_hz * displacement_ml / (1.0 + asymmetry), asymmetry)
+
+
 def delivered_share(flow_ml_s: float, ball_leak_ml_s: float) -> float:
     """Share of the swept volume that is delivered with one side leaking: (2Q + q)/(2Q + 2q)."""
     return (2.0 * flow_ml_s + ball_leak_ml_s) / (2.0 * (flow_ml_s + ball_leak_ml_s))

@@ -137,6 +137,7 @@ def test_only_what_does_not_heal_latches() -> None:
     assert [k for k in Kind if record(k).behaviour.latching] == [Kind.DIAPHRAGM]
 
 
-def test_a_held_surge_does_not_raise_high_air() -> None:
-    # Lines sit above air pressure for minutes after a draw: the delay must outlast it.
-    assert record(Kind.HIGH_AIR).behaviour.on_delay_s >= 180
+def test_the_worst_is_told_soonest() -> None:
+    # A delay must be a small part of the time there is to respond (a tenth at most).
+    for kind in Kind:
+        assert record(kind).behaviour.on_delay_s <= 0.1 * record(kind).respond_severe_s

@@ -239,6 +239,8 @@ def test_ball_leak_from_uneven_strokes() -> None:
         assert uneven is not None
         assert pump.ball_leak_ml_s(30.6, uneven) == pytest.approx(leak, rel=1e-9)
         delivered = 30.6 * (fast + slow) / 120
+        told = pump.ball_leak_from_rate_ml_s(2 / (fast + slow), 60.0, uneven)
+        assert told == pytest.approx(leak, rel=1e-9)
         assert pump.delivered_share(30.6, leak) == pytest.approx(delivered, rel=1e-9)
 
 
