@@ -2,55 +2,63 @@
 
 import logging
 import sys
+from collections.abc import Sequence
+from importlib import import_module
 
 import typer
-from rich.console import Console
 
-from monitor.cli import (
-    alarms,
-    check,
-    demo,
-    export,
-    replay,
-    serve,
-    user,
-)
+from monitor.cli.show import NOTES
 from monitor.errors import BadSettings, StrokewiseError
 
-COMMANDS = (
-    ("demo", demo.demo),
-    ("serve", serve.serve),
-    ("check", check.check),
-    ("replay", replay.replay),
-    ("export", export.export),
-    ("alarms", alarms.alarms),
-    ("user", user.user),
-)
+COMMANDS = {
+    "demo": "monitor.cli.demo",
+    "serve": "monitor.cli.serve",
+    "check": "monitor.cli.check",
+    "replay": "monitor.cli.replay",
+    "report": "monitor.cli.report",
+    "export": "monitor.cli.export",
+    "alarms": "monitor.cli.alarms",
+    "user": "monitor.cli.user",
+}
+"""Name -> where the function of that name (for `report`: the group `app`) stands."""
 
-app = typer.Typer(
-    help="Says which small air-driven chemical pump is in trouble, why, and what to do.",
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    epilog="Exit codes: 0 fine, 1 findings or failure, 2 wrong use or settings. "
-    "Strokewise watches; it controls nothing and is no safety system.",
-)
-for _name, _command in COMMANDS:
-    app.command(_name)(_command)
+
+def build(words: Sequence[str]) -> typer.Typer:
+    """The application; only the command asked for is imported, the others cost seconds."""
+    app = typer.Typer(
+        help="Says which small air-driven chemical pump is in trouble, why, and what to do.",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+        epilog="Exit codes: 0 fine, 1 findings or failure, 2 wrong use or settings. "
+        "Strokewise watches; it controls nothing and is no safety system.",
+    )
+    app.callback()(_whole)
+    wanted = [words[0]] if words and words[0] in COMMANDS else list(COMMANDS)
+    for name in wanted:
+        module = import_module(COMMANDS[name])
+        if hasattr(module, "app"):
+            app.add_typer(module.app, name=name)
+        else:
+            app.command(name)(getattr(module, name))
+    return app
+
+
+def _whole() -> None:
+    """Say which small air-driven chemical pump is in trouble, why, and what to do."""
 
 
 def main() -> None:
     """Run a command; errors of ours become one clear line each and an exit code."""
-    errors = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
     try:
-        app()
+        build(sys.argv[1:])()
     except BadSettings as problem:
         for fault in problem.faults:
-            errors.print(f"error: {fault}")
+            NOTES.print(f"error: {fault}")
         sys.exit(2)
     except StrokewiseError as problem:
         logging.getLogger(__name__).debug("command failed", exc_info=True)
-        errors.print(f"error: {problem}")
+        NOTES.print(f"error: {problem}")
         sys.exit(1)
     except BrokenPipeError:
         sys.exit(1)  # the reader of our output went away
