@@ -153,7 +153,9 @@ def _judge_ph(material: Material | None, fluid: Fluid) -> SealFinding:
     rating = material.ratings[hazard]
     why = f"{material.name} against {hazard} (pH {fluid.ph:g})"
     if material.name == "FKM" and hazard in ("alkaline", "strong alkali"):
-        return SealFinding("pH", fluid.ph, "", rating, why, f"{ALKALINE_PRESOAK} {_do(rating)}")
+        return SealFinding(
+            "pH", fluid.ph, "", rating, why, f"{ALKALINE_PRESOAK} {_capital(_do(rating))}."
+        )
     return SealFinding("pH", fluid.ph, "", rating, why, _do(rating))
 
 
@@ -168,7 +170,7 @@ def _judge_flag(material: Material | None, hazard: str, *, flag: bool | None) ->
     rating = material.ratings[hazard]
     todo = _do(rating)
     if hazard == "fluoride":
-        rating, todo = max(rating, Rating.CHECK, key=_severity), f"{FLUORIDE} {_do(Rating.CHECK)}"
+        rating, todo = max(rating, Rating.CHECK, key=_severity), f"{FLUORIDE} {_capital(ASK)}."
     return SealFinding(hazard, 1.0, "", rating, f"{material.name} against {hazard}", todo)
 
 
@@ -188,6 +190,10 @@ def _judge_temperature(material: Material | None, fluid: Fluid) -> SealFinding:
 def _no_material(hazard: str, value: float, unit: str) -> SealFinding:
     todo = f"read the seal material off the pump's label and give it; {ASK}"
     return SealFinding(hazard, value, unit, Rating.UNKNOWN, "seal material not given", todo)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _severity(rating: Rating) -> int:

@@ -51,7 +51,7 @@ def bring_for(bring: tuple[str, ...], seal: str) -> tuple[str, ...]:
 def warnings(seal: str, fluid: Fluid) -> tuple[str, ...]:
     """One sentence for each doubt about a seal and its chemical; empty when none is known."""
     return tuple(
-        f"{found.why}: {found.rating.value}; {found.what_to_do}."
+        f"{found.why}: {found.rating.value}; {found.what_to_do.rstrip('.')}."
         for found in judge_seal(seal, fluid)
         if found.rating is not Rating.STANDS
     )
