@@ -16,6 +16,7 @@ from monitor.api.rows import (
     alarm_row,
     needs_someone,
     pump_label,
+    pump_title,
     worst_first,
 )
 from monitor.api.web import WebHere
@@ -32,6 +33,7 @@ class PumpCard(Row):
     """One pump as the board shows it."""
 
     pump: str
+    title: str
     label: str
     chemical: str
     priority: str | None
@@ -159,6 +161,7 @@ def _card(m: _Moment, pump: Pump) -> PumpCard:
     shown = now if now is not None and fresh else PumpNow()
     return PumpCard(
         pump=pump.id,
+        title=pump_title(pump),
         label=pump_label(pump),
         chemical=pump.fluid.name,
         priority=worst.priority.value if worst else None,

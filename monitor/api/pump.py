@@ -15,7 +15,15 @@ from monitor.api.find import get_pump
 from monitor.api.guard import CanSee
 from monitor.api.history import alarms_between
 from monitor.api.live import Live
-from monitor.api.rows import AlarmRow, EvidenceRow, Row, alarm_row, evidence_rows, pump_label
+from monitor.api.rows import (
+    AlarmRow,
+    EvidenceRow,
+    Row,
+    alarm_row,
+    evidence_rows,
+    pump_label,
+    pump_title,
+)
 from monitor.api.web import WebHere
 from monitor.api.window import WindowQuery
 from monitor.api.words import Words
@@ -106,6 +114,7 @@ class PumpPage(Row):
 
     site: str
     pump: str
+    title: str
     label: str
     chemical: str
     bays: tuple[str, ...]
@@ -155,6 +164,7 @@ def pump_look(
     page = PumpPage(
         site=site.id,
         pump=pump.id,
+        title=pump_title(pump),
         label=pump_label(pump),
         chemical=pump.fluid.name,
         bays=pump.bays,
@@ -225,7 +235,7 @@ def pump_trace(
     if span[1] - span[0] <= STRETCHES_WITHIN_S:
         episodes = EpisodeBook(live.core).load(site.id, pump.id, *span)
         stretches = [Stretch(e.start_ts, e.end_ts, e.what) for e in episodes]
-    title = f"{pump.id} {pump_label(pump)}: {words.t('pressure and strokes')}"
+    title = f"{pump_title(pump)}: {words.t('pressure and strokes')}"
     return Trace(
         series=series,
         span=span,

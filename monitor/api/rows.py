@@ -1,5 +1,6 @@
 """The rows that several pages share, as they stand in the JSON and in the tables."""
 
+import re
 from collections.abc import Sequence
 
 from pydantic import BaseModel, ConfigDict
@@ -55,6 +56,7 @@ class AlarmRow(Row):
     waiting: bool
     hidden: bool
     sentence: str
+    detail: str
     since_ts: float
     raised_ts: float | None
     cleared_ts: float | None
@@ -92,11 +94,29 @@ def pump_label(pump: Pump) -> str:
     return pump.label or pump.fluid.name
 
 
+def pump_title(pump: Pump) -> str:
+    """'P2 Foam soap', or only 'Foam soap' where the id says the same."""
+    label = pump_label(pump)
+    same = re.sub(r"[^a-z0-9]", "", label.lower()) == re.sub(r"[^a-z0-9]", "", pump.id.lower())
+    # A descriptive id that begins its label ('foam', 'Foaming soap') adds nothing either.
+    same = same or (not re.search(r"[0-9]", pump.id) and label.lower().startswith(pump.id.lower()))
+    return label if same else f"{pump.id} {label}"
+
+
+def detail(alarm: Alarm) -> str:
+    """The sentence without the kind before it, for places that have just named the kind."""
+    lead = f"{alarm.kind.value}:"
+    if not alarm.sentence.lower().startswith(lead):
+        return alarm.sentence
+    rest = alarm.sentence[len(lead) :].strip()
+    return rest[:1].upper() + rest[1:]
+
+
 def subject_of(site: Site, subject: str) -> tuple[str, Pump | None]:
     """(label, pump) of an alarm's subject: a pump, 'air:<supply>' or 'node:<node>'."""
     pump = site.pump(subject)
     if pump is not None:
-        return f"{pump.id} {pump_label(pump)}", pump
+        return pump_title(pump), pump
     kind, _, name = subject.partition(":")
     if kind == "air":
         supply = next((s for s in site.air_supplies if s.id == name), None)
@@ -124,6 +144,7 @@ def alarm_row(alarm: Alarm, site: Site, words: Words) -> AlarmRow:
         waiting=alarm.state in UNACKNOWLEDGED,
         hidden=alarm.state in HIDDEN,
         sentence=alarm.sentence,
+        detail=detail(alarm),
         since_ts=alarm.since_ts,
         raised_ts=alarm.raised_ts,
         cleared_ts=alarm.cleared_ts,

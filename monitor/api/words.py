@@ -71,6 +71,8 @@ class Words:
         if band_pa is None:
             return ""
         low, high = (self.pressure_number(x) for x in band_pa)
+        if low == high:
+            return f"{self.t('about')} {low} {self.display.pressure_symbol}"
         return f"{low} {self.t('to')} {high} {self.display.pressure_symbol}"
 
     def volume(self, value_ml: float | None) -> str:

@@ -17,6 +17,7 @@ from monitor.api.accounts import Caller, May
 from monitor.api.board import bay_words
 from monitor.api.guard import CanSee
 from monitor.api.live import Live
+from monitor.api.rows import pump_title
 from monitor.api.web import Web, WebHere
 from monitor.api.words import Words
 from monitor.charts.svg import CLASS, SHAPES
@@ -68,6 +69,7 @@ def make_environment() -> Environment:
         css={p.value: CLASS[p] for p in Priority},
         shapes={p.value: SHAPES[p] for p in Priority},
         bay_words=bay_words,
+        pump_title=pump_title,
         may_alarms=May.ALARMS,
         may_work=May.WORK,
         may_take_out=May.TAKE_OUT,

@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse, Response
 from monitor.api.bays import TalliesHere
 from monitor.api.find import get_site
 from monitor.api.pump import pump_trace
+from monitor.api.rows import pump_title
 from monitor.api.visit import visit_sheet
 from monitor.charts.picture import styled
 from monitor.charts.trace import draw
@@ -28,7 +29,8 @@ def visit(site_id: str, look: SeeingLook, tallies: TalliesHere) -> Response:
     look = look.at(get_site(look.live, site_id), "visit")
     sheet = visit_sheet(look.live, tallies, look.words.site)
     figures = {s.pump: [drawing(f) for f in traces(look, s).values()] for s in sheet.pumps}
-    return look.page("visit.html", sheet=sheet, figures=figures)
+    titles = {p.id: pump_title(p) for p in look.words.site.pumps}
+    return look.page("visit.html", sheet=sheet, figures=figures, titles=titles)
 
 
 @router.get("/site/{site_id}/visit.pdf")

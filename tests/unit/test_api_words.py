@@ -1,9 +1,11 @@
 import pytest
 
 from monitor.api.double import invented_site
+from monitor.api.rows import pump_title
 from monitor.api.window import BadWindow, WindowQuery, read_time
 from monitor.api.words import Words
 from monitor.detectors.finding import Evidence
+from monitor.site import Pump
 
 NOW = 1_793_795_200.0  # 2026-11-04 12:26:40 UTC
 
@@ -24,6 +26,21 @@ def test_pressures_are_exact_conversions(us, metric):
     assert metric.pressure(289_580) == "2.90 bar"
     assert us.pressure(None) == "–"
     assert us.pressure_range((392e3, 410e3)) == "57 to 59 psi"
+    assert us.pressure_range((400e3, 401e3)) == "about 58 psi"
+
+
+@pytest.mark.parametrize(
+    ("pump", "label", "title"),
+    [
+        ("P2", "Foam soap", "P2 Foam soap"),
+        ("wheel-acid", "Wheel acid", "Wheel acid"),
+        ("foam", "Foaming soap", "Foaming soap"),
+        ("north", "Wax", "north Wax"),
+        ("P2", "", "P2 unnamed chemical"),
+    ],
+)
+def test_a_pump_is_not_named_twice(pump, label, title):
+    assert pump_title(Pump(id=pump, label=label)) == title
 
 
 def test_times_are_the_sites_with_the_zones_letters(us, metric):
