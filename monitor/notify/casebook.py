@@ -4,9 +4,10 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
+from monitor.advice.kinds import Priority
 from monitor.alarms.flood import WINDOW_S
 from monitor.alarms.types import ANNUNCIATED, Alarm, Change, State
-from monitor.notify.routes import Case, Notice, Told, Word
+from monitor.notify.routes import NEWS, Case, Notice, Told, Word
 from monitor.store.core import Core, Schema
 
 SCHEMA = Schema(
@@ -26,6 +27,7 @@ SCHEMA = Schema(
         CREATE INDEX notify_heard_site ON notify_heard(site, ts);
         CREATE TABLE notify_done(key TEXT PRIMARY KEY, ts REAL NOT NULL) WITHOUT ROWID;
         """,
+        "ALTER TABLE notify_told ADD COLUMN priority TEXT NOT NULL DEFAULT 'act now'",
     ),
 )
 
@@ -70,11 +72,17 @@ class Casebook:
             for notice in notices:
                 for alarm in notice.alarms:
                     word = notice.word
-                    if word not in (Word.RAISED, Word.ESCALATED, Word.AGAIN, Word.RETURNED):
+                    if word not in NEWS | {Word.RETURNED}:
                         word = Word.RAISED if alarm.active else Word.RETURNED
                     db.execute(
-                        "INSERT OR REPLACE INTO notify_told VALUES(?,?,?,?)",
-                        (alarm.id, notice.person.id, word.value, alarm.count),
+                        "INSERT OR REPLACE INTO notify_told VALUES(?,?,?,?,?)",
+                        (
+                            alarm.id,
+                            notice.person.id,
+                            word.value,
+                            alarm.count,
+                            alarm.priority.value,
+                        ),
                     )
 
     def first_time(self, key: str, now_ts: float) -> bool:
@@ -86,11 +94,13 @@ class Casebook:
     def cases(self, site: str) -> list[Case]:
         """Everything still kept, oldest first."""
         told: dict[str, dict[str, Told]] = {}
-        for alarm_id, person, word, count in self._core.rows(
+        for alarm_id, person, word, count, priority in self._core.rows(
             "SELECT t.* FROM notify_told t JOIN notify_case c USING(alarm_id) WHERE c.site=?",
             (site,),
         ):
-            told.setdefault(str(alarm_id), {})[str(person)] = Told(Word(word), int(count))
+            told.setdefault(str(alarm_id), {})[str(person)] = Told(
+                Word(word), int(count), Priority(priority)
+            )
         rows = self._core.rows(
             "SELECT alarm, heard_ts FROM notify_case WHERE site=? ORDER BY heard_ts, alarm_id",
             (site,),

@@ -42,6 +42,7 @@ _LINE = {
 _LEAD = {
     Word.ESCALATED: "Nobody has acknowledged this in time, so now you are told.",
     Word.AGAIN: "It had returned to normal and has come back.",
+    Word.WORSE: "It has become more urgent.",
     Word.RETURNED: "It has returned to normal. Nothing needs to be done about it now.",
     Word.SEVERAL: "Several things at once, in one message.",
     Word.FLOOD: "More alarms come than anybody can take in one by one. "
@@ -203,6 +204,7 @@ def _subject(site: Site, word: Word, alarms: Sequence[Alarm]) -> str:
         head = {
             Word.RETURNED: "Back to normal",
             Word.AGAIN: f"{words.HEADING[alarm.priority]}, again",
+            Word.WORSE: f"{words.HEADING[alarm.priority]}, worse than before",
             Word.ESCALATED: f"{words.HEADING[alarm.priority]}, not acknowledged",
         }.get(word, words.HEADING[alarm.priority])
         return f"{head}: {what} · {name}"

@@ -7,10 +7,12 @@ word, and none told that was not kept.
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from html import escape
 
 from monitor.alarms.flood import floods
 from monitor.alarms.types import ANNUNCIATED, UNACKNOWLEDGED, Alarm, Change, State
 from monitor.clock import Clock, now_ts
+from monitor.errors import StrokewiseError
 from monitor.notify import message as letters
 from monitor.notify import words
 from monitor.notify.ack_link import AckLinks
@@ -58,6 +60,7 @@ class Office:
         clock: Clock = now_ts,
     ) -> None:
         self._core = core
+        self._post = post
         self._links = links
         self._addresses = addresses or Addresses()
         self._picture = picture
@@ -109,6 +112,19 @@ class Office:
         self.outbox.tend(now)
         if self._links is not None:
             self._links.tend(now)
+
+    def try_out(self, site: Site, channel: str) -> str | None:
+        """Send a test message through a channel now; None = taken, else why not."""
+        name = site.label or site.id
+        body = f"This is a test message from {name}. Nothing is wrong and nothing is to be done."
+        html = f"<p>{escape(body)}</p>"
+        key = f"{site.id}:test:{round(self._clock() * 1000)}:{channel}"
+        subject = f"Test message · {name}"
+        try:
+            self._post.send(Message(key, site.id, channel, "", "test", subject, body, html))
+        except StrokewiseError as problem:
+            return str(problem)
+        return None
 
     def health(self) -> list[ChannelHealth]:
         """Every channel, whether it delivers, and what waits for it: to be shown on the board."""

@@ -5,6 +5,7 @@ The rules, in words:
   acknowledged it; one with `escalate_after_s` only when nobody has for so long.
 - In quiet hours and off duty word waits; "act now" does not wait when nobody else who should
   know of it is awake.
+- Who got word of an alarm that then becomes more urgent hears of it again, acknowledged or not.
 - Who got word gets one note when it has returned to normal for a quarter of an hour, and one
   when it came back after that note. An alarm that is shelved, suppressed or out of service is
   silent, and news again when it comes out.
@@ -20,7 +21,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from monitor.advice.kinds import Priority
-from monitor.alarms.types import Alarm, State
+from monitor.alarms.types import ANNUNCIATED, Alarm, State
 from monitor.site import Person, Site
 
 RETURN_HOLD_S = 900.0
@@ -40,6 +41,7 @@ class Word(StrEnum):
     RAISED = "raised"
     ESCALATED = "not acknowledged in time"
     AGAIN = "came back"
+    WORSE = "more urgent"
     RETURNED = "returned to normal"
     SEVERAL = "several alarms"
     FLOOD = "flood of alarms"
@@ -47,9 +49,10 @@ class Word(StrEnum):
     DIGEST = "daily digest"
 
 
-NEWS = frozenset({Word.RAISED, Word.ESCALATED, Word.AGAIN})
+NEWS = frozenset({Word.RAISED, Word.ESCALATED, Word.AGAIN, Word.WORSE})
 """After one of these a person knows that something stands."""
 
+_RANK = {priority: rank for rank, priority in enumerate(Priority)}
 _BACK = frozenset({State.NORMAL, State.RETURNED, State.LATCHED, State.LATCHED_ACKNOWLEDGED})
 
 
@@ -59,6 +62,7 @@ class Told:
 
     word: Word
     count: int
+    priority: Priority = Priority.ACT_NOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +120,8 @@ def word_for(site: Site, person: Person, case: Case, now_ts: float) -> Word | No
     alarm, told = case.alarm, case.told.get(person.id)
     if not wants(person, alarm):
         return None
+    if alarm.state in ANNUNCIATED and _is_worse(alarm, told):
+        return Word.WORSE if may_reach(site, person, alarm, now_ts) else None
     if alarm.state is State.NOT_ACKNOWLEDGED:
         return _news(site, person, case, now_ts)
     if alarm.state in _BACK and told is not None and told.word in NEWS:
@@ -123,6 +129,12 @@ def word_for(site: Site, person: Person, case: Case, now_ts: float) -> Word | No
         if now_ts - gone_ts >= RETURN_HOLD_S and not is_quiet(person, site.zone, now_ts):
             return Word.RETURNED
     return None
+
+
+def _is_worse(alarm: Alarm, told: Told | None) -> bool:
+    if told is None or told.word not in NEWS:
+        return False
+    return _RANK[alarm.priority] < _RANK[told.priority]
 
 
 def _news(site: Site, person: Person, case: Case, now_ts: float) -> Word | None:
@@ -178,8 +190,9 @@ def _moved_ts(alarm: Alarm) -> float:
 
 
 def alarm_key(alarm: Alarm) -> str:
-    """Names this coming of this alarm."""
-    return f"{alarm.id}#{alarm.count}@{round((alarm.last_raised_ts or 0.0) * 1000)}"
+    """Names this coming of this alarm, at this priority."""
+    raised_ms = round((alarm.last_raised_ts or 0.0) * 1000)
+    return f"{alarm.id}#{alarm.count}@{raised_ms}/{_RANK[alarm.priority]}"
 
 
 def flood_over(site: Site, start_ts: float, cases: Iterable[Case], who: set[str]) -> list[Notice]:

@@ -149,6 +149,26 @@ def test_an_alarm_that_comes_and_goes_is_one_message_and_one_note(day):
     assert d.words() == [("operator", "came back")]
 
 
+def test_an_acknowledged_alarm_that_becomes_urgent_is_told_again_once(day):
+    d = day()
+    d.say(Kind.NO_DEMAND, severity=0.2)
+    d.go(MIN_S)
+    d.keep(d.machine.acknowledge(d.machine.alarms()[0].id, "operator", d.now))
+    d.say(Kind.NO_DEMAND, severity=0.9)
+    d.go(HOUR_S)
+    assert [s for _, _, s in d.read()] == [
+        "This shift: running with no demand, P3 · Harbour Wash",
+        "Act now, worse than before: running with no demand, P3 · Harbour Wash",
+    ]
+
+
+def test_a_channel_can_be_tried_out(day):
+    d = day()
+    assert d.office.try_out(d.site, "phone") is None
+    assert d.read() == [("", "test", "Test message · Harbour Wash")]
+    assert d.office.try_out(d.site, "dead") == "no answer"
+
+
 def test_quiet_hours_hold_what_can_wait_and_drop_what_went_by_itself(day):
     sleeper = OPERATOR.model_copy(update={"quiet_from_min": 22 * 60, "quiet_to_min": 6 * 60})
     d = day("2026-11-11 23:00", people=(sleeper,))

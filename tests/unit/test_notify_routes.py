@@ -161,6 +161,20 @@ def test_a_repeat_is_news_only_after_the_note_of_return():
     ]
 
 
+def test_what_becomes_more_urgent_is_news_even_when_acknowledged():
+    s = site(person(**QUIET))
+    told = {"operator": Told(Word.RAISED, 1, Priority.THIS_SHIFT)}
+    for state in (State.NOT_ACKNOWLEDGED, State.ACKNOWLEDGED):
+        worse = case(alarm(state=state), told)
+        assert words(s, [worse], NOON) == [("operator", Word.WORSE)]
+        assert words(s, [case(alarm(state=state, priority=Priority.THIS_SHIFT), told)], NOON) == []
+    soft = alarm(state=State.ACKNOWLEDGED, priority=Priority.THIS_SHIFT)
+    told = {"operator": Told(Word.RAISED, 1, Priority.NEXT_VISIT)}
+    assert words(s, [case(soft, told)], NIGHT) == []
+    told = {"operator": Told(Word.RETURNED, 1, Priority.NEXT_VISIT)}
+    assert words(s, [case(soft, told)], NOON) == []
+
+
 def many(n):
     return [case(alarm(id=f"harbour.P{i}.airlock.1", subject=f"P{i}")) for i in range(n)]
 
