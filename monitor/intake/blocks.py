@@ -54,7 +54,7 @@ class StreamAssembler:
         self._advance(message)
         if len(message.samples) == 0:
             return None
-        t0_ts, dt_s = message.t0_us * 1e-6, message.dt_us * 1e-6
+        t0_ts, dt_s = message.t0_us / 1e6, message.dt_us / 1e6
         return Block(
             t0_ts,
             dt_s,
@@ -76,15 +76,15 @@ class StreamAssembler:
             t_us = np.concatenate([[tail.total_us], t_us])
         if len(totals) < 2 or totals[0] == totals[-1]:
             return np.empty(0)
-        t_ts = np.asarray(t_us * 1e-6, np.float64)
+        t_ts = np.asarray(t_us / 1e6, np.float64)
         new, restarted = increments(totals, np.diff(t_ts), self._per_pulse)
         self.restarts += int(restarted.sum())
         if same_boot and not follows:
             self.unseen_strokes += int(new[0])
             new[0] = 0
         times = stroke_times(t_ts[1:], t_ts[:-1], new)
-        last_ts = np.nextafter(message.end_us * 1e-6, 0.0)
-        return np.clip(times, message.t0_us * 1e-6, last_ts)
+        last_ts = np.nextafter(message.end_us / 1e6, 0.0)
+        return np.clip(times, message.t0_us / 1e6, last_ts)
 
     def _advance(self, message: Message) -> None:
         total = self._tail.total if self._tail and self._tail.boot == message.boot else None

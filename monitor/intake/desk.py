@@ -112,7 +112,7 @@ class Desk:
                 "unknown pump",
                 f"{message.site}/{message.pump}: add it to the site file or correct the edge",
             )
-        if message.t0_us * 1e-6 > now_ts + FUTURE_S:
+        if message.t0_us / 1e6 > now_ts + FUTURE_S:
             raise BadMessage(
                 "time in the future",
                 f"{message.t0_us / 1e6:.0f} s is more than a day ahead; set the edge's clock",

@@ -160,7 +160,7 @@ class _Lines:
                 message = self._message(number, line)
                 if message is None:
                     continue
-                t0_ts = message.t0_us * 1e-6
+                t0_ts = message.t0_us / 1e6
                 if t0_ts >= until_ts:
                     yield from self._release(until_ts, done / size)
                 if not self._waiting or t0_ts >= until_ts:

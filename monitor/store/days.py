@@ -245,6 +245,35 @@ class DayFiles:
         except apsw.Error:
             return []
 
+    def named(self, day: int) -> list[tuple[int, str, str]]:
+        """(series, site, pump) as that day's file knows them."""
+        try:
+            with self._reader(day) as db:
+                return list(db.execute("SELECT id, site, pump FROM series"))
+        except apsw.Error:
+            return []
+
+    def scan(self, day: int) -> Iterator[list[Chunk]]:
+        """All chunks of a day in time order, a minute's worth at a time."""
+        for minute in range(day * MINUTES_PER_DAY, (day + 1) * MINUTES_PER_DAY):
+            low = minute % MINUTES_PER_DAY << SID_BITS
+            chunks = []
+            for key, body in self._between(day, low, low + (1 << SID_BITS)):
+                for columns in self._parts(body, day, key):
+                    chunks.append(Chunk(key - low, minute, columns))
+            if chunks:
+                yield chunks
+
+    def _between(self, day: int, low: int, end: int) -> list[tuple[int, bytes]]:
+        try:
+            with self._reader(day) as db:
+                return list(
+                    db.execute("SELECT id, body FROM chunk WHERE id>=? AND id<?", (low, end))
+                )
+        except apsw.Error as problem:
+            self._report(day, "file", str(problem))
+            return []
+
     def size_bytes(self) -> int:
         """What all day files take on disk."""
         return sum(p.stat().st_size for p in self.folder.glob("raw-*.db*"))

@@ -204,7 +204,7 @@ class EmbeddedStore:
     def latest_ts(self) -> dict[tuple[str, str], float]:
         """(site, pump) -> end of the newest stored message."""
         with self._lock:
-            return {self._book.name(s): end * 1e-6 for s, end in self._book.end_us.items() if end}
+            return {self._book.name(s): end / 1e6 for s, end in self._book.end_us.items() if end}
 
     def pin(self, site: str, pump: str, span: tuple[float, float], why: str) -> None:
         """Keep this span's raw samples whatever the retention says."""
@@ -263,12 +263,7 @@ class EmbeddedStore:
         with self._lock:
             rows_done = self._journal.finished(selection)
             with self.core.write() as db:
-                self._rollups.put_minutes(db, rows)
-                keys = self._write_streams(db)
-                changed = {chunk.sid for chunk in merged}
-                db.executemany(
-                    "UPDATE series SET last_us=?, dt_us=? WHERE id=?", self._book.rows_of(changed)
-                )
+                keys = self._write_levels(db, rows, {chunk.sid for chunk in merged})
                 self._settled(db, merged)
                 db.executemany("DELETE FROM journal WHERE id=?", [(row,) for row in rows_done])
             self._journal.settle(selection)
@@ -322,6 +317,37 @@ class EmbeddedStore:
                 )
             )
         return chosen.columns
+
+    def rebuild(self, first_day: int) -> int:
+        """Bring ledger and levels up to what the day files hold from a day on; how many minutes.
+
+        For a restored backup, or a lost or older `core.db`; harmless when nothing is missing.
+        """
+        count = 0
+        with self._folding:
+            for day in (d for d in self._days.days() if d >= first_day):
+                for named in self._days.named(day):
+                    self._book.adopt(*named)
+                for chunks in self._days.scan(day):
+                    self._take_in(chunks)
+                    count += len(chunks)
+        return count
+
+    def _take_in(self, chunks: Sequence[Chunk]) -> None:
+        rows = self._minute_rows(chunks)
+        with self._lock:
+            for chunk in chunks:
+                self._remember(chunk.columns)
+            with self.core.write() as db:
+                keys = self._write_levels(db, rows, {chunk.sid for chunk in chunks})
+            self._ledger.written(keys)
+
+    def _write_levels(
+        self, db: apsw.Connection, rows: list[tuple[int, Rows]], sids: set[int]
+    ) -> list[Key]:
+        self._rollups.put_minutes(db, rows)
+        db.executemany("UPDATE series SET last_us=?, dt_us=? WHERE id=?", self._book.rows_of(sids))
+        return self._write_streams(db)
 
     def damage(self) -> list[Damage]:
         """What could not be read back so far."""

@@ -116,7 +116,7 @@ class MemoryStore:
 
     def latest_ts(self) -> dict[tuple[str, str], float]:
         """See interface.Store."""
-        return {self._book.name(sid): end * 1e-6 for sid, end in self._end_us.items()}
+        return {self._book.name(sid): end / 1e6 for sid, end in self._end_us.items()}
 
     def pin(self, site: str, pump: str, span: tuple[float, float], why: str) -> None:
         """Nothing is ever dropped here."""

@@ -49,6 +49,14 @@ class SeriesBook:
         for name, sid in zip(new, found, strict=True):
             self._learn(sid, name)
 
+    def adopt(self, sid: int, site: str, pump: str) -> None:
+        """Take a number over from a day file, when `core.db` does not know it (any more)."""
+        if sid in self._names:
+            return
+        with self._core.write() as db:
+            db.execute("INSERT INTO series(id, site, pump) VALUES(?,?,?)", (sid, site, pump))
+        self._learn(sid, (site, pump))
+
     def number(self, site: str, pump: str) -> int:
         """The number of a pump, given out when it is new."""
         self.register([(site, pump)])

@@ -219,7 +219,7 @@ def _us(ts: float) -> int:
 
 
 def _seconds_of(t_us: NDArray[np.int64]) -> NDArray[np.float64]:
-    return np.asarray(t_us * 1e-6, np.float64)
+    return np.asarray(t_us / 1e6, np.float64)
 
 
 def _or_none(values: NDArray[np.float64]) -> NDArray[np.float64] | None:
