@@ -20,6 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 PA_PER_PSI = 6894.757293168
+LEARN_EVERY_S = 1.0
+"""Chosen: the signal's ways change slower, and percentiles cost more than the counting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,7 @@ class RippleCounter:
         self._tail: NDArray[np.float64] = np.full(self._width - 1, np.nan)
         self._window: NDArray[np.float64] = np.empty(0)
         self._threshold = self.rule.floor_pa
+        self._learn_at = 0
         self._falling = False
         self._high = -np.inf
         self._low = np.inf
@@ -120,7 +123,9 @@ class RippleCounter:
             return Strokes(np.empty(0), Verdict.SLOW)
         keep = max(8, round(self.rule.window_s / self.step_s))
         self._window = np.concatenate([self._window, pressure_pa])[-keep:]
-        self._threshold = threshold_pa(self._window, self.rule, self._width)
+        if self._n >= self._learn_at:
+            self._threshold = threshold_pa(self._window, self.rule, self._width)
+            self._learn_at = self._n + round(LEARN_EVERY_S / self.step_s)
         with_tail = np.concatenate([self._tail, pressure_pa])
         self._tail = with_tail[len(with_tail) - self._width + 1 :]
         smooth = smoothed(with_tail, self._width)

@@ -10,6 +10,7 @@ Units of sysfs: voltage in mV, pressure in kPa, value = (raw + offset) x scale (
 documentation, sysfs-bus-iio).
 """
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
@@ -75,24 +76,33 @@ class _Value:
     def __init__(self, folder: Path, channel: str) -> None:
         kind = channel.rstrip("0123456789")
         self._raw = folder / f"in_{channel}_raw"
-        self._processed = not self._raw.exists()
-        if self._processed:
+        processed = not self._raw.exists()
+        if processed:
             self._raw = folder / f"in_{channel}_input"
         if not self._raw.exists():
             there = ", ".join(sorted(p.name for p in folder.glob("in_*"))) or "nothing"
             raise SourceError(f"{folder} has no channel '{channel}'; it has: {there}")
-        self._scale = 1.0 if self._processed else _attribute(folder, channel, kind, "scale", 1.0)
-        self._offset = 0.0 if self._processed else _attribute(folder, channel, kind, "offset", 0.0)
+        scale = 1.0 if processed else _attribute(folder, channel, kind, "scale", 1.0)
+        self._offset = 0.0 if processed else _attribute(folder, channel, kind, "offset", 0.0)
         # mV to V, kPa to Pa
-        self._si = 1e3 if kind == "pressure" else 1e-3
+        self._si = scale * (1e3 if kind == "pressure" else 1e-3)
+        self._file = -1
 
     def read(self) -> float:
-        """V or Pa, NaN if the kernel gives none."""
+        """V or Pa, NaN if the kernel gives none. The file stays open: sysfs answers each pread."""
         try:
-            raw = float(self._raw.read_text(encoding="ascii"))
+            if self._file < 0:
+                self._file = os.open(self._raw, os.O_RDONLY)
+            return (float(os.pread(self._file, 64, 0)) + self._offset) * self._si
         except (OSError, ValueError):
+            self.close()
             return float("nan")
-        return (raw + self._offset) * self._scale * self._si
+
+    def close(self) -> None:
+        """Let the file go; the next read opens it anew."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
 
 
 def _attribute(folder: Path, channel: str, kind: str, name: str, default: float) -> float:
@@ -112,4 +122,9 @@ def open_source(channels: Sequence[Channel[Iio]]) -> Sampled:
     one = channels[0].settings
     folder = find_device(one.root, one.name)
     values = [_Value(folder, channel.settings.channel) for channel in channels]
-    return Sampled(lambda: tuple(value.read() for value in values), channels, one.rate_hz)
+
+    def close() -> None:
+        for value in values:
+            value.close()
+
+    return Sampled(lambda: tuple(value.read() for value in values), channels, one.rate_hz, close)

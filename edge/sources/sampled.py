@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from time import sleep
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -13,6 +14,7 @@ from edge.counting import Growing
 from edge.model import Measured
 from edge.sources.source import Reading, Role
 
+LONGEST_SLEEP_S = 0.5
 LONGEST_GAP_US = 10_000_000
 """Chosen: a longer silence is a gap in time, not a row of failed reads."""
 
@@ -69,8 +71,9 @@ class Sampled:
     def _run(self, clock: Clock) -> None:
         while not self._stop.is_set():
             wait_s = self.sample(round(clock() * 1e6)) / 1e6 - clock()
-            if wait_s > 0:
-                self._stop.wait(wait_s)
+            while wait_s > 0 and not self._stop.is_set():
+                sleep(min(wait_s, LONGEST_SLEEP_S))
+                wait_s -= LONGEST_SLEEP_S
 
     def sample(self, now_us: int) -> int:
         """Scan once; ticks that were missed since last time are failed reads. When to scan next."""

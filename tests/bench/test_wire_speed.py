@@ -37,5 +37,5 @@ def test_decoding_speed_of_counts_in_cbor() -> None:
         for _ in range(2_000):
             decode(topic, payload)
         rates.append(2_000 / (time.perf_counter() - start))
-    print(f"\ndecode, CBOR counts, {len(payload)} bytes: best of 5 {max(rates):,.0f} a second")  # noqa: T201  # a benchmark prints
+    print(f"\ndecode, CBOR counts, {len(payload)} bytes: best of 5 {max(rates):,.0f} a second")
     assert max(rates) > FLOOR_PER_S
