@@ -305,6 +305,6 @@ def test_old_things_are_forgotten(day):
     d.say(Kind.MISSED_PRIME, Presence.NO)
     d.go(HOUR_S)
     d.now += 100 * 86400.0
-    d.office.tend()
+    d.office.tick(d.site)
     for table in ("notify_case", "notify_told", "notify_heard", "notify_outbox"):
         assert d.core.rows(f"SELECT * FROM {table}") == []  # noqa: S608 - our own names
