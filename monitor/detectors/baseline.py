@@ -24,9 +24,9 @@ from monitor.units import PA_PER_PSI
 class Feature:
     """A number of a draw that is learnt.
 
-    floor (own unit), floor_share (of its usual size): changes under these do not matter, chosen
-    as what a tech with a gauge and a watch would call the same. follows_air: it moves when the
-    air set point does, without anything being wrong.
+    floor (own unit), floor_share (of its usual size): the smallest spread that counts, twice the
+    change nobody needs to hear of, because the CUSUM forgives half a spread. follows_air: it
+    moves when the air set point does, without anything being wrong.
     """
 
     name: str
@@ -37,21 +37,27 @@ class Feature:
     follows_air: bool = False
 
 
+DRUM_PA = 2.6 * PA_PER_PSI
+"""Twice what a drum's level can move a pressure: 0.9 m of liquid (computed: 1.3 psi)."""
+
 FEATURES: tuple[Feature, ...] = (
-    Feature("stall_after_pa", "stall pressure", "Pa", 0.5 * PA_PER_PSI, follows_air=True),
-    Feature("demand_pa", "pressure during a draw", "Pa", 0.5 * PA_PER_PSI, follows_air=True),
-    Feature("rate_hz", "stroke rate", "1/s", 0.01, follows_air=True),
-    Feature("conductance", "stroke rate for its pressure", "1/(s Pa^0.5)", 1e-5),
-    Feature("dip_pa", "depth of the reversal dips", "Pa", 0.2 * PA_PER_PSI, 0.05, True),
-    Feature("dip_s", "width of the reversal dips", "s", 0.01, 0.05),
-    Feature("asymmetry", "long-short alternation", "", 0.02),
-    Feature("ragged", "raggedness of the strokes", "", 0.02),
-    Feature("recovery_s", "time back to stall", "s", 0.2, 0.05, True),
-    Feature("strokes_to_stall", "strokes back to stall", "strokes", 0.5),
-    Feature("gas_ml", "gas in the line", "mL", 5.0, 0.1),
-    Feature("dry_start_strokes", "dry strokes at the start", "strokes", 0.5),
-    Feature("idle_strokes_per_h", "strokes at rest", "strokes/h", 0.2),
+    Feature("stall_after_pa", "stall pressure", "Pa", DRUM_PA, 0.05, follows_air=True),
+    Feature("demand_pa", "pressure during a draw", "Pa", DRUM_PA, 0.05, follows_air=True),
+    Feature("rate_hz", "stroke rate", "1/s", 0.01, 0.08, follows_air=True),
+    Feature("conductance", "stroke rate for its pressure", "1/(s Pa^0.5)", 1e-5, 0.08),
+    Feature("dip_pa", "depth of the reversal dips", "Pa", 0.5 * PA_PER_PSI, 0.2, follows_air=True),
+    Feature("dip_s", "width of the reversal dips", "s", 0.02, 0.2),
+    Feature("asymmetry", "long-short alternation", "", 0.04),
+    Feature("ragged", "raggedness of the strokes", "", 0.05),
+    Feature("recovery_s", "time back to stall", "s", 0.5, 0.2, follows_air=True),
+    Feature("strokes_to_stall", "strokes back to stall", "strokes", 1.0, 0.1),
+    Feature("gas_ml", "gas in the line", "mL", 20.0, 0.2),
+    Feature("dry_start_strokes", "dry strokes at the start", "strokes", 1.0),
+    Feature("idle_strokes_per_h", "strokes at rest", "strokes/h", 0.5),
 )
+"""Floors other than a drum's are chosen: 4 % of a rate (a stopwatch), a tenth of a dip or a
+time, half a stroke, a tenth of the gas; a leak of a quarter of a stroke an hour is 15 mL/h."""
+
 STALL = "stall_after_pa"
 
 LEAST_REST_S = 900.0
@@ -251,7 +257,7 @@ class Baseline:
         if stall is None or one is None or one.level is None or not one.ready:
             return
         off = abs(stall - one.level.median)
-        if off <= max(STEP_PA, STEP_SHARE * one.level.median, 4 * one.level.sigma):
+        if off <= max(STEP_PA, STEP_SHARE * one.level.median, 4 * one.level.spread):
             self._pending, self._wandering = [], False
             return
         if self._wandering or not learn:

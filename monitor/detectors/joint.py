@@ -132,7 +132,8 @@ class Joint:
         ).fit(known)
         # Small scores are far out. The rows it grew on look a little too near, hence the least.
         edge = np.quantile(forest.score_samples(known), self.share / 2)
-        return tuple(bool(x) for x in forest.score_samples(last) < edge)
+        far = forest.score_samples(last) < edge
+        return tuple(bool(x) for x in far & (np.abs(last).max(axis=1) >= 1.0))
 
     def moved(self) -> list[tuple[int, float]]:
         """(feature, mean score) of the far rows, the most telling first."""
@@ -164,7 +165,11 @@ def _fit(rows: NDArray[np.float64], share: float) -> Model | None:
         # Features that say the same make the matrix singular; the ridge below takes care of it.
         warnings.simplefilter("ignore")
         found = MinCovDet(random_state=0, support_fraction=0.75).fit(full)
-    covariance = np.asarray(found.covariance_, np.float64) + RIDGE * np.eye(p)
+    covariance = np.asarray(found.covariance_, np.float64)
+    # A score of 1 is the least spread that matters: a number that keeps closer counts as if it
+    # spread that much, or a drum's level would look far out.
+    grow = 1 / np.minimum(np.sqrt(np.diag(covariance)), 1.0)
+    covariance = covariance * np.outer(grow, grow) + RIDGE * np.eye(p)
     centre = np.asarray(found.location_, np.float64)
     model = Model(columns, centre, covariance, len(full), 0.0)
     tails = [t for row in rows if (t := _tail(row, model)) is not None]

@@ -74,12 +74,16 @@ class Learning:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Where a number usually lies: robust centre and spread, and what its scores are made of."""
+    """Where a number usually lies, and what its scores are made of.
+
+    spread: as it is; sigma: at least the floor, what scores are in. low, high: 95 % of values.
+    """
 
     count: int
     median: float
     mad_sigma: float
     mean: float
+    spread: float
     sigma: float
     phi: float
     low: float
@@ -113,14 +117,14 @@ def settle(values: NDArray[np.float64], floor: float, clip_sigma: float) -> Leve
     edge = clip_sigma * mad_sigma
     clipped = np.clip(values, middle - edge, middle + edge)
     mean = float(clipped.mean())
-    sigma = max(float(clipped.std(ddof=1)) if count > 1 else 0.0, floor)
+    spread = float(clipped.std(ddof=1)) if count > 1 else 0.0
+    sigma = max(spread, floor)
     phi = min(max(lag_one(clipped) + 1 / np.sqrt(count), 0.0), 0.95)
     if count >= 40:
         low, high = (float(x) for x in np.quantile(values, (0.025, 0.975)))
     else:
-        low, high = mean - 2 * sigma, mean + 2 * sigma
-    low, high = min(low, middle - 2 * floor), max(high, middle + 2 * floor)
-    return Level(count, middle, mad_sigma, mean, sigma, phi, low, high, floor)
+        low, high = mean - 2 * spread, mean + 2 * spread
+    return Level(count, middle, mad_sigma, mean, spread, sigma, phi, low, high, floor)
 
 
 def rank_score(value: float, known: NDArray[np.float64], floor: float, sigma: float) -> float:

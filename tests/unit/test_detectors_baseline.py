@@ -107,7 +107,7 @@ def test_a_constant_number_moves_only_by_what_matters():
     learned = Learned("strokes_to_stall", 0.5, 22)
     for i in range(200):
         assert learned.update(i * 864.0, 5.0) is None
-    assert learned.usual() == (4.0, 6.0)
+    assert learned.usual() == (5.0, 5.0)
     same = Learned("demand_pa", 100.0, 22, floor_share=0.02)
     for i in range(200):
         same.update(i * 864.0, 300_000.0)
