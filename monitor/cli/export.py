@@ -1,109 +1,79 @@
-"""`strokewise export`: the stored samples, as they came."""
+"""`strokewise export`: the stored samples as they came, or everything an owner may want."""
 
-import csv
-import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, TextIO
+from typing import Annotated
 
 import typer
 
-from monitor.cli.show import NOTES, stamp
+from monitor.cli.show import NOTES, progress
 from monitor.errors import StrokewiseError
-from monitor.service.stores import open_folder
-from monitor.settings.service_file import load_settings
-from monitor.store.interface import Store
-from monitor.wire import Message
-
-HEADER = ("time", "pump", "pressure_pa", "strokes", "demand", "air_pa")
-STEP_S = 3600.0
+from monitor.service.stores import open_store
+from monitor.settings.service_file import Settings, load_settings
+from monitor.store.embedded import EmbeddedStore
+from monitor.store.export import FORMS, Wish, everything, samples
+from monitor.store.interface import Level
 
 
 def export(
-    pump: Annotated[str, typer.Argument(help="site/pump, such as pine-hollow/presoak.")],
+    pump: Annotated[str, typer.Argument(help="site/pump, such as pine-hollow/foam, or 'all'.")],
+    out: Annotated[Path, typer.Argument(help=f"A file ({', '.join(FORMS)}); a folder for 'all'.")],
     *,
     start: Annotated[str, typer.Option("--from", help="RFC 3339; left out: all.")] = "",
     end: Annotated[str, typer.Option("--to", help="RFC 3339, not included; left out: all.")] = "",
-    out: Annotated[Path | None, typer.Option(help="A file; left out: standard output.")] = None,
     file: Annotated[Path, typer.Option(help="The service file.")] = Path("strokewise.toml"),
 ) -> None:
-    """Write a pump's samples as CSV that `replay` reads again, also beside a running service."""
-    site_id, _, pump_id = pump.partition("/")
+    """Write samples that `replay` reads again, also beside a running service."""
     settings = load_settings(file)
+    if pump != "all" and out.suffix not in FORMS:
+        raise StrokewiseError(f"'{out.name}': the name must end with one of {', '.join(FORMS)}")
+    wish = None if pump == "all" else wished(settings, pump, start, end)
+    store = open_store(settings, read_only=True)
+    try:
+        with progress("export", total=1.0) as bar:
+            _write(store, wish, out, lambda done: bar.update(bar.task_ids[0], completed=done))
+    finally:
+        store.close()
+
+
+def _write(
+    store: EmbeddedStore, wish: Wish | None, out: Path, told: Callable[[float], None]
+) -> None:
+    if wish is None:
+        made = everything(store, store.core, out, told)
+        NOTES.print(f"{len(made)} files in {out}")
+        return
+    count = samples(store, narrowed(store, wish), out, told)
+    NOTES.print(f"{count} samples in {out}")
+
+
+def wished(settings: Settings, pump: str, start: str, end: str) -> Wish:
+    """What was asked for. Raises StrokewiseError naming what there is."""
+    site_id, _, pump_id = pump.partition("/")
     site = next((s for s in settings.sites if s.id == site_id), None)
     if site is None or site.pump(pump_id) is None:
         known = [f"{s.id}/{p.id}" for s in settings.sites for p in s.pumps]
         raise StrokewiseError(f"no pump '{pump}'; known: {', '.join(known)}")
-    store = open_folder(settings.data_dir, read_only=True)
-    try:
-        latest_ts = store.latest_ts().get((site_id, pump_id), 0.0)
-        span = (parse(start, 0.0), parse(end, latest_ts + 1.0))
-        if out is None:
-            count = write(store, (site_id, pump_id), span, sys.stdout)
-        else:
-            with out.open("w", encoding="utf-8", newline="") as target:
-                count = write(store, (site_id, pump_id), span, target)
-    finally:
-        store.close()
-    NOTES.print(f"{count} samples")
+    return Wish(site_id, pump_id, (moment(start, 0.0), moment(end, 4e9)))
 
 
-def parse(text: str, otherwise: float) -> float:
+def moment(text: str, otherwise: float) -> float:
     """Unix seconds of an RFC 3339 time. Raises StrokewiseError."""
     if not text:
         return otherwise
     try:
-        moment = datetime.fromisoformat(text)
+        read = datetime.fromisoformat(text)
     except ValueError:
         raise StrokewiseError(f"'{text}' is no RFC 3339 time like 2026-03-01T08:00:00Z") from None
-    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+    return (read if read.tzinfo else read.replace(tzinfo=UTC)).timestamp()
 
 
-def write(store: Store, key: tuple[str, str], span: tuple[float, float], target: TextIO) -> int:
-    """Samples of [from, to), hour by hour; how many."""
-    rows = csv.writer(target, lineterminator="\r\n")
-    rows.writerow(HEADER)
-    count = 0
-    from_ts = max(span[0], first_ts(store, key, span))
-    while from_ts < span[1]:
-        to_ts = min(from_ts + STEP_S, span[1])
-        for message in store.messages(*key, from_ts, to_ts):
-            count += _write_message(message, rows)
-        from_ts = to_ts
-    return count
-
-
-def first_ts(store: Store, key: tuple[str, str], span: tuple[float, float]) -> float:
-    """Where the stored data of a pump begin, so that empty years cost nothing."""
-    series = store.read(*key, span, max_points=2000)
-    return float(series.ts[0]) - STEP_S if len(series.ts) else span[1]
-
-
-def _write_message(message: Message, rows: "csv._writer") -> int:  # type: ignore[name-defined]  # the csv module names no public type
-    pressure = message.pressure_pa()
-    total = int(message.stroke_total[0]) if len(message.stroke_total) else None
-    changes = iter(zip(message.stroke_t_us.tolist(), message.stroke_total.tolist(), strict=True))
-    change = next(changes, None)
-    for i, value in enumerate(pressure.tolist()):
-        t_us = message.t0_us + i * message.dt_us
-        while change is not None and change[0] <= t_us:
-            total, change = change[1], next(changes, None)
-        shown = "" if value != value else repr(value)
-        rows.writerow(
-            (stamp_us(t_us), message.pump, shown, "" if total is None else total,
-             _demand(message, t_us), "" if message.air_pa is None else repr(message.air_pa))
-        )  # fmt: skip
-    return len(pressure)
-
-
-def _demand(message: Message, t_us: int) -> str:
-    if message.demand_t_us is None or message.demand_on is None or not len(message.demand_t_us):
-        return ""
-    before = message.demand_on[message.demand_t_us <= t_us]
-    return "" if not len(before) else str(int(before[-1]))
-
-
-def stamp_us(t_us: int) -> str:
-    """RFC 3339 with microseconds."""
-    text = stamp(t_us // 1_000_000) or ""
-    return f"{text[:-5]}.{t_us % 1_000_000:06d}Z"
+def narrowed(store: EmbeddedStore, wish: Wish) -> Wish:
+    """The wish cut to where there are data, so that empty years cost nothing."""
+    newest_ts = store.latest_ts().get((wish.site, wish.pump), 0.0)
+    end_ts = min(wish.span[1], newest_ts + 1.0)
+    hours = store.read(wish.site, wish.pump, (wish.span[0], end_ts), level=Level.HOUR).ts
+    first_ts = float(hours[0]) - 3600.0 if len(hours) else end_ts - 7200.0
+    start_ts = max(wish.span[0], min(first_ts, end_ts))
+    return Wish(wish.site, wish.pump, (start_ts, max(end_ts, start_ts)))

@@ -19,6 +19,8 @@ COMMANDS = {
     "export": "monitor.cli.export",
     "alarms": "monitor.cli.alarms",
     "user": "monitor.cli.user",
+    "backup": "monitor.cli.backup",
+    "restore": "monitor.cli.restore",
 }
 """Name -> where the function of that name (for `report`: the group `app`) stands."""
 

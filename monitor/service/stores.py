@@ -4,7 +4,7 @@ from pathlib import Path
 
 from monitor.api.accounts import SCHEMA as ACCOUNTS
 from monitor.notify import SCHEMAS as NOTIFY
-from monitor.settings.service_file import Settings
+from monitor.settings.service_file import Settings, secret
 from monitor.store import alarm_book, episodes, state, work_log
 from monitor.store.embedded import EmbeddedStore
 from monitor.store.retention import Retention
@@ -20,14 +20,29 @@ ROOM_SCHEMAS = (
 
 
 def open_store(settings: Settings, *, read_only: bool = False) -> EmbeddedStore:
-    """The store of these settings. Raises FolderInUse, StoreUnavailable, StrokewiseError."""
+    """The store of these settings; read_only works beside a running service.
+
+    Raises FolderInUse, StoreUnavailable, BadSettings, StrokewiseError.
+    """
     keeping = settings.file.store
     keep = Retention(raw_days=keeping.raw_days, second_days=keeping.second_days)
-    return open_folder(settings.data_dir, keep=keep, read_only=read_only)
+    if keeping.kind == "embedded" or read_only:
+        return EmbeddedStore(settings.data_dir, ROOM_SCHEMAS, keep=keep, read_only=read_only)
+    return _influx(settings, keep)
 
 
-def open_folder(
-    folder: Path, *, keep: Retention | None = None, read_only: bool = False
-) -> EmbeddedStore:
-    """An embedded store's folder; read_only works beside a running service."""
-    return EmbeddedStore(folder, ROOM_SCHEMAS, keep=keep, read_only=read_only)
+def _influx(settings: Settings, keep: Retention) -> EmbeddedStore:
+    # Only who keeps series there pays for its client's import.
+    from monitor.store.influx import InfluxRemote, InfluxServer, InfluxStore
+
+    keeping = settings.file.store
+    token = secret(keeping.influx_token_env, keeping.influx_token_file, settings.folder) or ""
+    server = InfluxServer(
+        keeping.influx_url or "", token, keeping.influx_org, keeping.influx_bucket
+    )
+    return InfluxStore(settings.data_dir, InfluxRemote(server), ROOM_SCHEMAS, keep=keep)
+
+
+def open_folder(folder: Path, *, read_only: bool = True) -> EmbeddedStore:
+    """An embedded store's folder without settings."""
+    return EmbeddedStore(folder, ROOM_SCHEMAS, read_only=read_only)

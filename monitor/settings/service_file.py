@@ -44,7 +44,8 @@ class Keeping(Frozen):
     influx_url: str | None = None
     influx_org: str = "strokewise"
     influx_bucket: str = "strokewise"
-    influx_token_env: str = "STROKEWISE_INFLUX_TOKEN"  # noqa: S105 - a variable's name
+    influx_token_env: str | None = None
+    influx_token_file: str | None = None
 
 
 class ServiceFile(Frozen):
@@ -116,8 +117,14 @@ def _check_broker(file: ServiceFile, written: Written) -> None:
 
 
 def _check_influx(file: ServiceFile, written: Written) -> None:
-    if file.store.kind == "influxdb" and not file.store.influx_url:
+    store = file.store
+    if store.kind != "influxdb":
+        return
+    if not store.influx_url:
         written.fault(("store", "influx_url"), "must be given when kind is 'influxdb'")
+    if not (store.influx_token_env or store.influx_token_file):
+        reason = "give influx_token_env or influx_token_file when kind is 'influxdb'"
+        written.fault(("store", "influx_token_env"), reason)
 
 
 def secret(env: str | None, file: str | None, folder: Path) -> str | None:

@@ -151,9 +151,9 @@ def test_a_golden_message_comes_back_bit_for_bit_and_bad_ones_cost_only_themselv
     assert serve.child.poll() is None
 
     name = f"{message.site}/{message.pump}"
-    done = command(tmp_path, "export", name)
+    done = command(tmp_path, "export", name, "out.csv")
     assert done.returncode == 0, done.stderr
-    rows = list(csv.DictReader(done.stdout.splitlines()))
+    rows = list(csv.DictReader((tmp_path / "out.csv").read_text().splitlines()))
     pressures = [float(r["pressure_pa"]) if r["pressure_pa"] else None for r in rows]
     expected = [None if v != v else v for v in message.pressure_pa().tolist()]
     assert pressures == expected
