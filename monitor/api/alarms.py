@@ -1,13 +1,13 @@
 """Alarms: the list with its filters, one alarm with its history, and what people do to them."""
 
-from dataclasses import asdict, dataclass
-from typing import Annotated, Any, Literal
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Path, Query, Request
 from pydantic import BaseModel, Field
 
 from monitor.advice.kinds import Kind, Priority
-from monitor.advice.rationalization import rationalization
+from monitor.advice.rationalization import Rationalization, rationalization
 from monitor.alarms.figures import TARGETS, activations, figures
 from monitor.alarms.types import Alarm, State
 from monitor.api.find import NotFound, get_alarm, get_site
@@ -76,7 +76,7 @@ class AlarmPage(Row):
 
     alarm: AlarmRow
     standing: bool
-    record: dict[str, str | tuple[str, ...]]
+    record: Rationalization
     history: tuple[ChangeRow, ...]
     helped: tuple[HelpedRow, ...]
 
@@ -91,6 +91,20 @@ class Target(Row):
     met: bool
 
 
+class Frequent(Row):
+    """An alarm point and how often it came."""
+
+    name: str
+    count: int
+
+
+class Flood(Row):
+    """More than ten alarms in ten minutes; end None = it lasts."""
+
+    start_ts: float
+    end_ts: float | None
+
+
 class FiguresPage(Row):
     """How well a person can live with the site's alarms over a window."""
 
@@ -100,10 +114,10 @@ class FiguresPage(Row):
     enough: bool
     total: int
     targets: tuple[Target, ...]
-    top: tuple[tuple[str, int], ...]
+    top: tuple[Frequent, ...]
     priority_share: dict[str, float]
     chattering: tuple[str, ...]
-    floods: tuple[tuple[float, float | None], ...]
+    floods: tuple[Flood, ...]
 
 
 class ShelveRequest(BaseModel):
@@ -181,7 +195,7 @@ def alarm_page(live: Live, site: Site, alarm: Alarm, words: Words, *, standing: 
     return AlarmPage(
         alarm=alarm_row(alarm, site, words),
         standing=standing,
-        record=asdict(rationalization(alarm.kind)),
+        record=rationalization(alarm.kind),
         history=tuple(
             ChangeRow(
                 seq=e.seq,
@@ -231,10 +245,10 @@ def figures_page(live: Live, site: Site, span: tuple[float, float]) -> FiguresPa
             )
             for t in TARGETS
         ),
-        top=found.top,
+        top=tuple(Frequent(name=name, count=n) for name, n in found.top),
         priority_share={p.value: found.priority_share[p] for p in Priority},
         chattering=found.chattering_names,
-        floods=found.floods,
+        floods=tuple(Flood(start_ts=a, end_ts=b) for a, b in found.floods),
     )
 
 
@@ -274,9 +288,9 @@ def get_figures(site_id: str, web: WebHere, _: CanSee, window: Window) -> Figure
 
 
 @router.get("/kinds", summary="The rationalization record of every kind of alarm")
-def get_kinds(_: CanSee) -> list[dict[str, Any]]:
+def get_kinds(_: CanSee) -> list[Rationalization]:
     """Cause, consequence, what to do, priority and behaviour of each."""
-    return [asdict(rationalization(kind)) for kind in Kind]
+    return [rationalization(kind) for kind in Kind]
 
 
 class Actor:

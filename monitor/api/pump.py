@@ -382,6 +382,13 @@ class EpisodeList(Row):
     more: bool
 
 
+class Gap(Row):
+    """A span of the window without any data, its end left out."""
+
+    from_ts: float
+    to_ts: float
+
+
 class SeriesAnswer(Row):
     """Columns of equal length; null = no value. See the `level` for the step."""
 
@@ -394,7 +401,7 @@ class SeriesAnswer(Row):
     strokes: list[float | None]
     demand_s: list[float | None] | None
     air_pa: list[float | None] | None
-    gaps: tuple[tuple[float, float], ...]
+    gaps: tuple[Gap, ...]
 
 
 router = APIRouter(prefix="/api/sites/{site_id}/pumps/{pump_id}", tags=["pump"])
@@ -438,7 +445,7 @@ def get_series(
         strokes=plain(found.strokes),
         demand_s=None if found.demand_s is None else plain(found.demand_s),
         air_pa=None if found.air_pa is None else plain(found.air_pa),
-        gaps=found.gaps,
+        gaps=tuple(Gap(from_ts=a, to_ts=b) for a, b in found.gaps),
     )
 
 

@@ -1,5 +1,6 @@
 """The alarm list, one alarm, the rules behind, the figures; and the buttons."""
 
+from dataclasses import asdict
 from typing import Annotated
 
 from fastapi import APIRouter, Form
@@ -107,6 +108,7 @@ def alarm(site_id: str, alarm_id: str, look: SeeingLook) -> Response:
         "alarm.html",
         page=page,
         a=page.alarm,
+        fields=asdict(page.record),
         figure=figure,
         soonest=words.local(words.now_ts + 8 * 3600).strftime("%Y-%m-%dT%H:%M"),
         out=look.live.out(site.id).get(found.subject),
