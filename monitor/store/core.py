@@ -40,7 +40,9 @@ class Core:
             )
         folder.mkdir(parents=True, exist_ok=True)
         self.path = folder / "core.db"
-        self._lock = threading.RLock()
+        self.lock = threading.RLock()
+        """The writer's lock. A room with state beside its tables guards it with this very lock, so
+        that no two rooms can wait for each other."""
         self._local = threading.local()
         self._readers: list[apsw.Connection] = []
         self._writer = self._open()
@@ -84,7 +86,7 @@ class Core:
     @contextmanager
     def write(self) -> Iterator[apsw.Connection]:
         """One durable transaction; nested use joins the outer one. Raises StoreFull."""
-        with self._lock:
+        with self.lock:
             if self._writer.in_transaction:
                 yield self._writer
                 return
@@ -118,13 +120,13 @@ class Core:
         db = getattr(self._local, "db", None)
         if db is None:
             db = self._local.db = self._open()
-            with self._lock:
+            with self.lock:
                 self._readers.append(db)
         return list(db.execute(sql, params))
 
     def close(self) -> None:
         """Close every connection; the folder can be opened again."""
-        with self._lock:
+        with self.lock:
             for db in [*self._readers, self._writer]:
                 db.close()
             self._readers.clear()

@@ -77,7 +77,9 @@ class EmbeddedStore:
         self.folder = folder
         self._owner = None if read_only else Owner(folder)
         self.core = Core(folder, [*OWN_SCHEMAS, *schemas])
-        self._lock = threading.RLock()
+        # The same lock as the writer's: a room that reads the store inside its own transaction must
+        # not wait for an append that waits for that transaction.
+        self._lock = self.core.lock
         self._folding = threading.Lock()
         self._book = SeriesBook(self.core)
         self._ledger = Ledger(self._stream_row)
@@ -252,8 +254,7 @@ class EmbeddedStore:
                 mask &= columns.head["sid"] % SLICES == part
             return mask
 
-        with self._lock:
-            selection = self._journal.select(due)
+        selection = self._journal.select(due)
         if len(selection.columns):
             merged = self._days.put(_chunks(selection.columns))
             self._settle(selection, merged)
@@ -310,13 +311,9 @@ class EmbeddedStore:
         return levels.minute_row(columns, minute, before)
 
     def _waiting(self, sid: int, from_us: int, to_us: int) -> Columns:
-        with self._lock:
-            chosen = self._journal.select(
-                lambda c: (
-                    (c.head["sid"] == sid) & (c.head["t0"] >= from_us) & (c.head["t0"] < to_us)
-                )
-            )
-        return chosen.columns
+        return self._journal.select(
+            lambda c: (c.head["sid"] == sid) & (c.head["t0"] >= from_us) & (c.head["t0"] < to_us)
+        ).columns
 
     def rebuild(self, first_day: int) -> int:
         """Bring ledger and levels up to what the day files hold from a day on; how many minutes.

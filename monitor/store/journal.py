@@ -4,6 +4,7 @@ A row may go only when every one of its messages is in a committed chunk; deleti
 ids loses what came late (seen in a kill test: 706 of 186,873 messages).
 """
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -40,9 +41,10 @@ class Selection:
 
 
 class Journal:
-    """Rows in `core.db` and the same messages in memory; the caller holds the store's lock."""
+    """Rows in `core.db` and the same messages in memory. Reading never waits for a commit."""
 
     def __init__(self) -> None:
+        self._lock = threading.Lock()
         self._pending: dict[int, Pending] = {}
         self._next = 1
         self.messages = 0
@@ -69,16 +71,19 @@ class Journal:
 
     def added(self, row: int, columns: Columns) -> None:
         """The row is durable: its messages are outstanding now."""
-        self._pending[row] = Pending(row, columns, np.ones(len(columns), np.bool_))
-        self._next = max(self._next, row + 1)
-        self.messages += len(columns)
+        with self._lock:
+            self._pending[row] = Pending(row, columns, np.ones(len(columns), np.bool_))
+            self._next = max(self._next, row + 1)
+            self.messages += len(columns)
 
     def select(self, choose: Choice) -> Selection:
         """The outstanding messages for which choose(columns) is true."""
         parts = []
         taken = []
-        for pending in self._pending.values():
-            mask = choose(pending.columns) & pending.outstanding
+        with self._lock:
+            everything = [(p, p.outstanding) for p in self._pending.values()]
+        for pending, outstanding in everything:
+            mask = choose(pending.columns) & outstanding
             if mask.any():
                 parts.append((pending, mask))
                 taken.append(pending.columns.take(np.flatnonzero(mask)))
@@ -94,8 +99,10 @@ class Journal:
 
     def settle(self, selection: Selection) -> None:
         """The selection is in committed chunks and its finished rows are deleted."""
-        for pending, mask in selection.parts:
-            pending.outstanding &= ~mask
-            self.messages -= int(mask.sum())
-            if not pending.outstanding.any():
-                del self._pending[pending.row]
+        with self._lock:
+            for pending, mask in selection.parts:
+                # A new array: a reader may be looking at the old one.
+                pending.outstanding = pending.outstanding & ~mask
+                self.messages -= int(mask.sum())
+                if not pending.outstanding.any():
+                    del self._pending[pending.row]
