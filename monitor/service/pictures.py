@@ -9,7 +9,7 @@ from monitor.units import DISPLAYS
 
 BEFORE_S = 1200.0
 AFTER_S = 300.0
-WIDTH_PX, HEIGHT_PX = 640, 400
+WIDTH_PX, HEIGHT_PX = 480, 400
 
 
 def alarm_picture(store: Store, site: Site, pump: Pump, alarm: Alarm) -> bytes | None:

@@ -17,6 +17,7 @@ from monitor.alarms.policy import default_policy
 from monitor.alarms.types import Alarm, Change
 from monitor.detectors.finding import Finding
 from monitor.detectors.watch import PumpNow, SiteWatch
+from monitor.errors import StoreUnavailable
 from monitor.intake.blocks import StreamAssembler
 from monitor.service.desk import Desk
 from monitor.signals.types import Episode
@@ -27,6 +28,8 @@ log = logging.getLogger(__name__)
 
 HISTORY_S = 60 * 86400.0
 """How far back episodes are read to learn the baselines again (two months, chosen)."""
+KEEP_EVERY_S = 60.0
+"""How often the watermark is kept while nothing happens: a restart re-judges at most this much."""
 WARM_S = 1800.0
 """How much raw data before the watermark warms the segmenter up (half an hour, chosen)."""
 
@@ -42,6 +45,8 @@ class SiteRun:
     machine: AlarmMachine
     streams: dict[str, StreamAssembler] = field(default_factory=dict)
     done_ts: dict[str, float] = field(default_factory=dict)
+    waiting: list[Episode] = field(default_factory=list)
+    kept_ts: float = 0.0
 
 
 class Pipeline:
@@ -123,8 +128,7 @@ class Pipeline:
             episodes += outcome.episodes
             done_ts = max(run.done_ts.get(message.pump, 0.0), block.end_ts)
             run.done_ts[message.pump] = done_ts
-        latest_ts = max([now_ts, *(m.end_us / 1e6 for m in messages)])
-        self._tell(run, episodes, findings, run.machine.update(findings, latest_ts))
+        self._tell(run, episodes, findings, run.machine.update(findings, now_ts))
 
     def tick(self, now_ts: float) -> None:
         """Once a second: silence of nodes, delays and shelves that run out."""
@@ -133,6 +137,9 @@ class Pipeline:
                 outcome = run.watch.tick(now_ts)
                 changes = run.machine.update(outcome.findings, now_ts)
                 self._tell(run, outcome.episodes, outcome.findings, changes)
+                if now_ts - run.kept_ts >= KEEP_EVERY_S and run.done_ts:
+                    self._keep(run, (), ())
+                    run.kept_ts = now_ts
 
     def _tell(
         self,
@@ -141,10 +148,21 @@ class Pipeline:
         findings: Sequence[Finding],
         changes: Sequence[Change],
     ) -> None:
+        episodes = [*run.waiting, *episodes]
         if episodes or changes:
-            self._desk.keep(run.site, episodes, changes, run.machine, run.done_ts)
+            self._keep(run, episodes, changes)
         if changes or findings or episodes:
             self._listener(run.site.id, changes)
+
+    def _keep(self, run: SiteRun, episodes: Sequence[Episode], changes: Sequence[Change]) -> None:
+        try:
+            self._desk.keep(run.site, episodes, changes, run.machine, run.done_ts)
+        except StoreUnavailable:
+            # What could not be kept is told again with the next that can.
+            run.machine.put_back(changes)
+            run.waiting = [e for e in episodes if not e.open_]
+            raise
+        run.waiting = []
 
     # What people do.
 

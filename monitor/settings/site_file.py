@@ -41,7 +41,11 @@ def _clock_times(written: Written) -> None:
     if isinstance(hours, dict):
         _times(written, hours, ("hours",), {"open": "open_min", "close": "close_min"})
     for i, person in enumerate(_tables(written, "people")):
-        names = {"quiet_from": "quiet_from_min", "quiet_to": "quiet_to_min"}
+        names = {
+            "quiet_from": "quiet_from_min",
+            "quiet_to": "quiet_to_min",
+            "digest": "digest_min",
+        }
         _times(written, person, ("people", i), names)
 
 
