@@ -49,14 +49,16 @@ FEATURES: tuple[Feature, ...] = (
     Feature("dip_s", "width of the reversal dips", "s", 0.02, 0.2),
     Feature("asymmetry", "long-short alternation", "", 0.04),
     Feature("ragged", "raggedness of the strokes", "", 0.05),
-    Feature("recovery_s", "time back to stall", "s", 0.5, 0.2, follows_air=True),
+    Feature("recovery_strokes", "time back to stall", "stroke times", 2.0, 0.2),
     Feature("strokes_to_stall", "strokes back to stall", "strokes", 1.0, 0.1),
     Feature("gas_ml", "gas in the line", "mL", 20.0, 0.2),
     Feature("dry_start_strokes", "dry strokes at the start", "strokes", 1.0),
     Feature("idle_strokes_per_h", "strokes at rest", "strokes/h", 0.5),
 )
-"""Floors other than a drum's are chosen: 4 % of a rate (a stopwatch), a tenth of a dip or a
-time, half a stroke, a tenth of the gas; a leak of a quarter of a stroke an hour is 15 mL/h."""
+"""Floors other than a drum's are chosen: 4 % of a rate (a stopwatch), a tenth of a dip, half a
+stroke, a tenth of the gas; a leak of a quarter of a stroke an hour is 15 mL/h. The time back to
+stall counts in strokes of that draw: wherever in a stroke the valve closed, the pump may take
+what is left of it."""
 
 STALL = "stall_after_pa"
 
@@ -233,11 +235,13 @@ class Baseline:
         self._idle = strokes, rest_s
 
     def _values(self, episode: Episode) -> dict[str, float]:
-        """The draw's known features, with the two that are made here."""
+        """The draw's known features, with the three that are made here."""
         found = {k: v for k, v in episode.features.items() if v is not None and np.isfinite(v)}
         rate, root = found.get("rate_hz"), found.get("sqrt_demand")
         if rate is not None and root:
             found["conductance"] = rate / root
+        if rate is not None and "recovery_s" in found:
+            found["recovery_strokes"] = found["recovery_s"] * rate
         strokes, rest_s = self._idle
         if rest_s >= LEAST_REST_S:
             found["idle_strokes_per_h"] = strokes * 3600.0 / rest_s
