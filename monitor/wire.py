@@ -113,7 +113,7 @@ class Wanted:
 
 MAX_SAMPLES = 4096
 """Chosen: a minute at 50 a second is 3000."""
-MAX_EVENTS = 4096
+MAX_EVENTS = 2048
 """Stroke or demand changes in one message: a minute at the 16 strokes/s ceiling is 960."""
 MIN_STEP_US, MAX_STEP_US = 1_000, 60_000_000
 GRID_TOLERANCE = 0.1

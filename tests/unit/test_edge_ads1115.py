@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from edge.sources.ads1115 import Ads1115, Converter, device_faults
+from edge.sources.ads1115 import Ads1115, Converter, device_faults, open_source
 from edge.sources.sampled import Channel, Sampled
 
 PSI = 6894.757293168
@@ -171,3 +171,10 @@ def test_too_many_fast_inputs_on_one_converter() -> None:
     assert device_faults([channel(f"p{i}", i, rate_hz=100) for i in range(4)]) == []
     (fault,) = device_faults([channel(f"p{i}", i, rate_hz=250) for i in range(4)])
     assert "172" in fault
+
+
+def test_opened_over_a_bus_it_scans_at_the_fastest_channel() -> None:
+    bus = FakeBus([0.6, 0.6, 0, 0])
+    source = open_source([channel("foam", 0, rate_hz=50), channel("wax", 1, rate_hz=100)], bus)
+    assert source.step_us == 10_000
+    source.close()

@@ -80,3 +80,37 @@ def test_without_the_library_the_remedy_is_named(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(gpio, "needed", absent)
     with pytest.raises(SourceError, match="pip install"):
         open_source([channel("strokes", 4)])
+
+
+def test_lines_are_requested_as_the_settings_say(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: dict[str, object] = {}
+    request = FakeRequest()
+    request.get_value = lambda _line: SimpleNamespace(value=1)  # type: ignore[attr-defined]  # as gpiod's
+
+    def request_lines(chip: str, **more: object) -> FakeRequest:
+        asked.update(more, chip=chip)
+        return request
+
+    fake = SimpleNamespace(
+        LineSettings=dict,
+        request_lines=request_lines,
+        line=SimpleNamespace(
+            Edge=SimpleNamespace(BOTH="both"),
+            Bias=SimpleNamespace(PULL_UP="up", PULL_DOWN="down", DISABLED="none"),
+            Clock=SimpleNamespace(MONOTONIC="monotonic"),
+        ),
+    )
+    monkeypatch.setattr(gpio, "needed", lambda _name: fake)
+    lines = open_source([channel("demand", 7)])
+    assert asked["chip"] == "/dev/gpiochip0"
+    assert asked["config"] == {
+        7: {"edge_detection": "both", "bias": "up", "active_low": True, "event_clock": "monotonic"}
+    }
+    assert lines.read(3)["foam"].demand == [(3, True)]
+
+    def busy(*_: object, **__: object) -> None:
+        raise OSError(16, "Device or resource busy")
+
+    monkeypatch.setattr(fake, "request_lines", busy)
+    with pytest.raises(SourceError, match="busy"):
+        open_source([channel("demand", 7)])

@@ -31,6 +31,7 @@ def test_status_ignores_records_it_does_not_know() -> None:
     [
         (STATUS, pack({"n": "clock", "vb": True}), "missing record"),
         (STATUS, pack({"n": "online", "v": 1}), "bad value"),
+        (STATUS, pack({"n": "online", "vb": True}, {"n": "version", "v": 1}), "bad value"),
         (STATUS, pack({"n": "online", "vb": True}, {"n": "dropped", "v": -1}), "bad number"),
         (STATUS, b'[{"n":"maple-street:wall-2:online","vb":true}]', "name mismatch"),
         (WANTED, pack({"n": "online", "vb": True}), "bad topic"),
