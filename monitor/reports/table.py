@@ -222,7 +222,7 @@ def _ratio_words(change: Interval) -> str:
         return "no clear change"
     word = "up" if change.value > 0 else "down"
     low, high = sorted((abs(change.low), abs(change.high)))
-    return f"{word} {abs(change.value):.0%} ({low:.0%} to {high:.0%})"
+    return f"{word} {100 * abs(change.value):.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
 
 
 def _difference_words(change: Interval) -> str:

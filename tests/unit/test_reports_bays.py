@@ -265,3 +265,54 @@ def test_short_periods_and_guessed_displacements_are_said():
     assert any("Under a week" in note for note in got.notes)
     assert any("catch test" in note for note in got.notes)
     assert any("period before" in note for note in got.notes)
+
+
+def test_changes_against_the_period_before_are_told_in_words():
+    old = counted(
+        span=BEFORE, episodes=draws(BEFORE, spread=6),
+        faults=[Fault(Kind.AIRLOCK, BEFORE[0] + (d + 1) * DAY_S + 30_000,
+                      BEFORE[0] + (d + 1) * DAY_S + 36_000) for d in range(14)],
+    )  # fmt: skip
+    better = counted(episodes=draws(MONTH, strokes=16, spread=6))
+    told = table.table(site(better, before=[old]), US, UTC_ZONE, MONTH[1])
+    cells = dict(zip(told.headings, told.rows[0], strict=True))
+    assert cells["Failures"].note == "fewer than before"
+    assert cells["Draws served badly"].note.endswith("fewer than before")
+    assert cells["Chemical per draw"].note.startswith("down 2")
+    assert " %)" in cells["Chemical per draw"].note
+    worse = counted(episodes=draws(MONTH, strokes=24, spread=6),
+                    faults=[fault_at(d, 2) for d in range(20)])  # fmt: skip
+    calm = counted(span=BEFORE, episodes=draws(BEFORE, spread=6))
+    told = table.table(site(worse, before=[calm]), US, UTC_ZONE, MONTH[1])
+    cells = dict(zip(told.headings, told.rows[0], strict=True))
+    assert cells["Failures"].note == "more than before"
+    assert cells["Draws served badly"].note.endswith("more than before")
+    assert cells["Chemical per draw"].note.startswith("up 2")
+
+
+def test_shared_pumps_are_named_and_vehicles_shown_where_known():
+    parts = [bays.Part(counted(pump("P1", ("1", "2"))))]
+    units = bays.by_bay(parts, vehicles={"1": (100, 90)})
+    got = bays.compare("Bay", units, bays.Unit("all", "All", tuple(parts)))
+    told = table.table(got, US, UTC_ZONE, MONTH[1])
+    cells = dict(zip(told.headings, told.rows[0], strict=True))
+    assert cells["Bay"].note == "shared: P1"
+    assert cells["Per vehicle"].text == "0.444 US gal"
+    assert dict(zip(told.headings, told.rows[1], strict=True))["Per vehicle"].text == "–"
+
+
+def test_what_is_neither_draw_nor_rest_does_not_count():
+    odd = Episode("P1", "something new", START + 9, START + 20, False, 9, {})
+    assert counted(episodes=[odd]).draws == 0
+
+
+def test_a_long_leak_costs_air_even_without_prices():
+    leak = [Episode("P1", "idle strokes", START + k, START + k + 1, False, 1, {})
+            for k in range(0, 90_000, 9)]  # fmt: skip
+    part = bays.Part(counted(episodes=leak))
+    got = bays.compare("Bay", bays.by_bay([part]), bays.Unit("all", "All", (part,)))
+    cells = dict(zip(*(lambda t: (t.headings, t.rows[0]))(
+        table.table(got, US, UTC_ZONE, MONTH[1])), strict=True))  # fmt: skip
+    assert cells["Cost of it"].text.endswith("kWh of air")
+    assert cells["Ran away"].text.endswith("US gal")
+    assert cells["Chemical"].text.startswith("0")

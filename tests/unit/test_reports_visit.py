@@ -204,6 +204,27 @@ def test_a_shelved_alarm_and_an_impossible_prime_are_said():
     assert {r.name: r.expected for r in page.readings}["Strokes to prime"].startswith("9 or more")
 
 
+def test_doubts_about_the_seal_stand_on_the_sheet():
+    strong = Fluid(name="Presoak", ph=13.0, solvent=False, fluoride=False, temperature_c=20.0)
+    p = Pump(id="P1", label="Presoak", seal="FKM", fluid=strong)
+    page = visit.sheet(made_site(p), [known(p, [airlock()])], NOW).pumps[0]
+    assert any(doubt.startswith("FKM against strong alkali") for doubt in page.doubts)
+    unknown = visit.sheet(made_site(pump("P1")), [known(pump("P1"), [airlock()])], NOW).pumps[0]
+    assert len(unknown.doubts) == 1
+    assert "does not say of the chemical: pH" in unknown.doubts[0]
+
+
+def test_dry_strokes_save_air():
+    p = pump("P1")
+    features = {"dry_strokes": 300.0, "dry_start_strokes": 300.0}
+    starts = [RECENT[0] + 60 * k for k in range(90)]
+    dry = [Episode("P", "prime", at, at + 30, False, 300, features) for at in starts]
+    recent = tally(p, RECENT, dry, (), (), ZoneInfo("UTC"))
+    got = saving(recent, recent, 0.0, 0, Prices())
+    assert got.words(US).startswith("Saves a day: ")
+    assert got.words(US).endswith("kWh of air.")
+
+
 # ---------------------------------------------------------------------- paper
 
 
