@@ -52,6 +52,10 @@ class AirInSuction(Detector):
             return self.unknown(event, context)
         if (f.get("bounce_share") or 0.0) > 0.1 or (f.get("asymmetry") or 0.0) > self.alternate:
             return self.unknown(event, context)
+        uneven = f.get("asymmetry") or 0.0
+        alternates = uneven > 0.03 + (context.of("asymmetry") or 0.0)
+        if alternates and (f.get("ragged") or 0.0) < 0.5 * uneven:
+            return self.unknown(event, context)
         firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
         soft = firm is not None and firm.ratio < 0.85 and firm.z < -4
         if flow.ratio < self.more_share or flow.z < 4.0:

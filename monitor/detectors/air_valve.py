@@ -19,8 +19,8 @@ class AirValveStalled(Detector):
 
     Needs: a falling pressure; with a demand signal the fall is certain to be a draw.
 
-    Settings: low_share 0.35 of the expected stall pressure; quiet_s 8 s without a stroke (three
-    times the slowest interval that keeps a run; physical answer is under 1 s).
+    Settings: low_share 0.35 of the expected stall pressure; quiet_s 4 s without a stroke (at
+    so low a pressure a live pump answers within 1 s).
 
     Blind: while nothing draws; a line that was vented for work looks the same, so log the work.
 
@@ -30,7 +30,7 @@ class AirValveStalled(Detector):
     """
 
     low_share: float = 0.35
-    quiet_s: float = 8.0
+    quiet_s: float = 4.0
     kind = Kind.AIR_VALVE_STALLED
     events = ALL_EVENTS
 

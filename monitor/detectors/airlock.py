@@ -6,6 +6,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context, firmness
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import Race, race
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -24,8 +25,9 @@ class Airlock(Detector):
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
     soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
-    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance); lift_share 3 times
-    the usual strokes at no less pressure.
+    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance); lift_share 1.6
+    times the usual strokes at no less pressure, evenly spaced (gas over the balls is compressed
+    and let go again, the same on every stroke).
 
     Blind: to gas under one stroke's worth when draws end near stall; counter bounce looks like
     racing and is left to the counter's own check.
@@ -40,7 +42,7 @@ class Airlock(Detector):
     extra_strokes: float = 3.0
     soft_share: float = 0.7
     z: float = 5.0
-    lift_share: float = 3.0
+    lift_share: float = 1.6
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
 
@@ -81,7 +83,13 @@ class Airlock(Detector):
         pressure, usual_pa = f.get("demand_pa"), context.of("demand_pa")
         if usual is None or rate is None or pressure is None or usual_pa is None:
             return False
-        return event.strokes >= 8 and rate > self.lift_share * usual and pressure > 0.9 * usual_pa
+        cv, found = f.get("interval_cv"), burst(event, context)
+        if (cv is not None and cv > 0.1) or (f.get("asymmetry") or 0.0) > 0.2:
+            return False  # ragged: gas comes in with the liquid; alternating: one side
+        rested = (f.get("rest_before_s") or 0.0) >= 120.0
+        if rested and found is not None and found[1] and found[0] >= 2:
+            return False  # a burst that heals is a suction line that had run empty
+        return event.strokes >= 3 and rate > self.lift_share * usual and pressure > 0.95 * usual_pa
 
     def _spongy(self, event: Episode, context: Context) -> bool:
         """Strokes on the final rise, beyond what the hose takes."""
@@ -97,12 +105,15 @@ class Airlock(Detector):
             return None
         if event.open_ and event.strokes < 8:
             return None
-        opened = (event.features.get("fell_pa") or 0.0) > 1.0 * PA_PER_PSI
+        opened = (event.features.get("fell_pa") or 0.0) > 0.5 * PA_PER_PSI
         if event.strokes < 3 and not (opened or event.features.get("demand_s")):
             return None  # a stroke into a leak dips less than one into an open valve
         stall = event.features.get("stall_after_pa") or event.features.get("stall_before_pa")
         if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
             return None  # dips scale with the air pressure
+        demand = context.against("demand_pa", event.features.get("demand_pa"))
+        if demand is not None and demand.ratio < 0.97:
+            return None  # starved or short of air: that makes dips shallow, too
         flow = context.against("conductance", event.features.get("conductance"))
         if flow is not None and not 0.85 < flow.ratio < 1.06:
             return None  # another outlet, or strokes that deliver less: not gas at rest in a line

@@ -15,6 +15,7 @@ LEAST_SHARE = 0.025
 """Of the stall pressure: a cold morning's thicker chemical stays under it (chosen)."""
 Z = 5.0
 SAME_OUTLET = 0.06
+DEEPER = 1.12
 CURVE_A = 0.105
 CURVE_M = 1.60
 CURVE_TIMES = 4.0
@@ -47,6 +48,9 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     flow = context.against("conductance", f.get("conductance"))
     if flow is None or abs(flow.ratio - 1.0) > SAME_OUTLET:
         return None
+    firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
+    if firm is not None and firm.ratio > DEEPER and firm.z > Z:
+        return None  # deeper dips: the exhaust, not air or suction
     drop = shift.usual - demand
     if drop < max(LEAST_PA, LEAST_SHARE * context.stall_pa) or shift.z > -Z:
         return None

@@ -57,7 +57,24 @@ class LowAir(Detector):
             return self._judge(event, context, air, context.scales.air_set_pa, "the air reads")
         if stall is None or not judged:
             return self.unknown(event, context)
-        return self._judge(event, context, stall, context.stall_pa, "after the draw it stalls at")
+        return self._judge(
+            event, context, self._unhidden(event, context, stall), context.stall_pa, "it stalls at"
+        )
+
+    def _unhidden(self, event: Episode, context: Context, stall: float) -> float:
+        """The stall pressure less what the line holds above the air after the draw.
+
+        Where both demand and stall fell, and demand by more, the moving column has pushed the line
+        above the air; the demand pressure, which no momentum holds up, then gives the ratio.
+        """
+        demand = context.against("demand_pa", event.features.get("demand_pa"))
+        usual = context.of("stall_after_pa")
+        if demand is None or usual is None or stall > 0.93 * usual or demand.ratio > 0.85:
+            return stall
+        flow = context.against("conductance", event.features.get("conductance"))
+        if flow is None or abs(flow.ratio - 1.0) > 0.08:
+            return stall
+        return min(stall, demand.ratio * context.stall_pa)
 
     def _pushed(self, event: Episode, context: Context) -> bool:
         """The pump itself brought the line to this level (it did not race, nor fall silent)."""

@@ -82,7 +82,7 @@ class PressureSensor(Detector):
         noise, usual = f.get("tail_std_pa"), context.of("tail_std_pa")
         if event.what == "dead-head":
             swing = f.get("swing_pa")
-            noise = None if swing is None else swing / 4.0  # a second's range is about 4 sigma
+            noise = None if swing is None else swing / 8.0  # a second's range, and a creep's saw
         if event.open_ and event.what != "dead-head":
             return None
         if noise is None or noise < self.noise_pa:

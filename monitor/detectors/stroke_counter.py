@@ -19,7 +19,8 @@ class StrokeCounter(Detector):
 
     Needs: pressure that shows the dips; history for missing counts.
 
-    Settings: dead_dips 3 dips and no count, in two runs (or one of 8 dips); bounce_share 0.15 of
+    Settings: dead_total 6 dips of depth_share 0.7 of the usual depth and no count, over two runs
+    (or one of 8 dips); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
     1 ms, lock-outs 10 to 20 ms); less_share 0.8 of the usual counts for the pressure while the
     dips stay within 12 %, or intervals at whole multiples; draws 2 in a row.
@@ -31,17 +32,19 @@ class StrokeCounter(Detector):
     References: choked exhaust bounds the rate (ISO 6358).
     """
 
-    dead_dips: float = 3.0
+    dead_total: float = 6.0
+    depth_share: float = 0.7
     bounce_share: float = 0.15
     less_share: float = 0.8
     draws: int = 2
     kind = Kind.STROKE_COUNTER
     events = RUNS
     _dead: int = 0
+    _dead_dips: float = 0.0
     _missing: deque[bool] = field(default_factory=lambda: deque(maxlen=4))
 
     def __post_init__(self) -> None:
-        need(self.dead_dips >= 2 and 0 < self.less_share < 1, "stroke_counter.dead_dips")
+        need(self.dead_total >= 2 and 0 < self.less_share < 1, "stroke_counter.dead_dips")
 
     def rebase(self) -> None:
         """Start counting anew."""
@@ -56,10 +59,13 @@ class StrokeCounter(Detector):
         if event.open_:
             return self.unknown(event, context)
         dips = f.get("dips")
+        usual_dip = context.of("dip_pa")
+        if (f.get("deepest_pa") or 0.0) < self.depth_share * (usual_dip or 0.0):
+            dips = None  # a stick-slip creep at stall saws within the restart band
         if event.strokes == 0:
             return self._silent(event, context, dips)
-        if event.strokes >= 2:
-            self._dead = 0
+        self._dead = 0
+        self._dead_dips = 0.0
         flow = context.against("conductance", f.get("conductance"))
         dip = context.against("dip_pa", f.get("dip_pa"), 0.02)
         if flow is None or dip is None:
@@ -97,10 +103,11 @@ class StrokeCounter(Detector):
 
     def _silent(self, event: Episode, context: Context, dips: float | None) -> Finding:
         """Dips and no counts."""
-        if dips is None or dips < self.dead_dips:
+        if dips is None or dips < 2:
             return self.unknown(event, context)
         self._dead += 1
-        if self._dead < self.draws and dips < 8:
+        self._dead_dips += dips
+        if self._dead_dips < self.dead_total or (self._dead < self.draws and dips < 8):
             return self.unknown(event, context)
         return self.yes(
             event,

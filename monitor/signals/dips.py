@@ -10,21 +10,25 @@ LEAST_DIP_PA = 1.0 * PA_PER_PSI
 """A shallower swing is not called a dip: four times a 0.25 psi noise (computed)."""
 
 
-def count(p: FloatArray, least_pa: float = 0.0) -> int | None:
-    """Dips in a trace, by a two-level trigger; None when the swing is too small to count.
+def count(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[int, float] | None:
+    """Dips in a trace and the depth of the deepest (Pa); None when it is too small to count.
 
-    The levels lie at 40 % and 65 % of the span from the lowest percentile to the median of the
-    upper half, so that dips that are short against their interval still count.
+    Falls are measured from a running mean of two seconds, so that a drift is no dip. A dip begins
+    at half the depth of the deepest (1st percentile) and ends above a fifth of it.
     """
-    if len(p) < 10:
+    wide = max(3, round(2.0 / dt_s))
+    if len(p) < 2 * wide:
         return None
-    low, high = quantiles(p, 0.01, 0.75)
-    span = high - low
-    if span < max(LEAST_DIP_PA, least_pa):
+    total = np.concatenate(([0.0], np.cumsum(p - p[0])))
+    lo = np.maximum(np.arange(len(p)) - wide // 2, 0)
+    hi = np.minimum(lo + wide, len(p))
+    fall = (p - p[0]) - (total[hi] - total[lo]) / (hi - lo)
+    deep = quantiles(fall, 0.01)[0]
+    if -deep < max(LEAST_DIP_PA, least_pa):
         return None
-    mark = np.where(p < low + 0.40 * span, 1, np.where(p > low + 0.65 * span, -1, 0))
+    mark = np.where(fall < 0.5 * deep, 1, np.where(fall > 0.2 * deep, -1, 0))
     mark = mark[mark != 0]
-    return int(((mark[1:] == 1) & (mark[:-1] == -1)).sum()) if len(mark) else 0
+    return (int(((mark[1:] == 1) & (mark[:-1] == -1)).sum()) if len(mark) else 0), -deep
 
 
 def depths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray | None:

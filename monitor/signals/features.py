@@ -113,7 +113,7 @@ def measure(look: Look) -> Episode:
     f.update(_strokes(tr, s, look))
     root = f["sqrt_demand"]
     f["conductance"] = f["rate_hz"] / root if f["rate_hz"] is not None and root else None
-    f["dips"] = _dips(tr, look)
+    f["dips"], f["deepest_pa"] = _dips(tr)
     f.update(_start(tr, run, s, look))
     f.update(_close(tr, s, look, f))
     return Episode(
@@ -161,7 +161,8 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
     tail = p[ts >= look.now_sec - look.start_sec - AFTER_S]
     if len(tail) >= 3:
         out["tail_pa"] = median(tail)
-        out["tail_std_pa"] = float(tail.std())
+        # mean |x1 - x2| of a normal law is 1.128 sigma; a slope adds nothing to speak of
+        out["tail_std_pa"] = float(np.abs(np.diff(tail)).mean()) / 1.128
     return out
 
 
@@ -221,18 +222,16 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     return out
 
 
-def _dips(tr: Trace, look: Look) -> float | None:
-    """Dips counted in the run's trace; None when the swing is too small to count them."""
-    found = dips.count(tr.p[tr.ts >= 0.0], DIP_NOISE * _noise(tr, look))
-    return None if found is None else float(found)
+def _dips(tr: Trace) -> tuple[float | None, float | None]:
+    """Dips counted in the run's trace and their depth; None when too small to count them."""
+    p = tr.p[tr.ts >= 0.0]
+    found = dips.count(p, tr.dt_s, DIP_NOISE * _noise(p)) if len(p) else None
+    return (None, None) if found is None else (float(found[0]), found[1])
 
 
-def _noise(tr: Trace, look: Look) -> float:
-    """Robust noise (Pa) of the trace before the run, from differences of successive samples."""
-    p = tr.p[tr.ts < 0.0] if look.before_s else tr.p
-    if len(p) < 10:
-        return 0.0
-    return float(np.median(np.abs(np.diff(p)))) / 0.954  # median |x1 - x2| of a normal law
+def _noise(p: FloatArray) -> float:
+    """Noise (Pa, one sigma) from the differences of successive samples, robust to strokes."""
+    return median(np.abs(np.diff(p))) / 0.954 if len(p) >= 10 else 0.0
 
 
 def _interval_means(ts: FloatArray, p: FloatArray, s: FloatArray) -> FloatArray:

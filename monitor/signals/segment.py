@@ -31,8 +31,8 @@ class Cutting:
     restart band of the class (0.5 to 5 psi, typically 0.8; computed).
     flat_pa: pressure is at rest when the means of three seconds stay within this: 1.5 psi.
     hold_s, hold_max_s, hold_strokes: quiet before a run has ended: max(5 s, 3 strokes' time), at
-    most 15 s, which also holds after a first stroke, whose rate is not known yet (chosen: slower
-    strokes than one in 15 s are single strokes, not a run).
+    most 15 s, which also holds before a second stroke, when the rate is not known yet (chosen:
+    slower strokes than one in 15 s are single strokes, not a run).
     give_up_s: a run without strokes whose pressure never settles ends after this.
     before_s: trace kept ahead of a run for its features. longest_s: a longer run is reported in
     pieces of this length, so that memory is bounded. trace_s: most trace kept of one run.
@@ -233,8 +233,6 @@ class Segmenter:
     def _hold_s(self, run: Run) -> float:
         """How long no stroke must come before the run has ended."""
         c = self.cutting
-        if run.strokes == 0:
-            return c.hold_s
         rate = run.rate_hz()
         return min(max(c.hold_s, c.hold_strokes / rate), c.hold_max_s) if rate else c.hold_max_s
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+import edge.virtual
 from edge.virtual.run import Climate, Fitted, simulate
 from edge.virtual.spec import Draw, Fault, PumpSpec, draw_family
 from monitor.advice.kinds import Kind
@@ -107,6 +108,17 @@ def lay_out(kind: Kind, seed: int) -> tuple[list[Draw], float, float]:
     return draws, onset, t + 30.0
 
 
+def _simulator() -> str:
+    """A print of the simulator's text, so that a changed pump is simulated anew."""
+    folder = Path(edge.virtual.__file__).parent
+    names = ("kernel", "faults", "params", "run", "sensing", "spec")
+    text = b"".join((folder / f"{name}.py").read_bytes() for name in names)
+    return hashlib.sha256(text).hexdigest()[:12]
+
+
+SIMULATOR = _simulator()
+
+
 def _cache() -> Path:
     folder = os.environ.get("STROKEWISE_BENCH_CACHE")
     path = Path(folder) if folder else Path(tempfile.gettempdir()) / "strokewise-bench"
@@ -118,7 +130,8 @@ def record(case: Case) -> Recording:
     """Simulate a case, or take it from the cache of this machine."""
     spec = draw_family(case.seed)
     draws, onset, end = lay_out(case.kind, case.seed)
-    name = hashlib.sha256(f"{case.id}/{case.severity}/{spec}".encode()).hexdigest()[:20]
+    text = f"{SIMULATOR}/{case.id}/{case.severity}/{spec}/{draws}"
+    name = hashlib.sha256(text.encode()).hexdigest()[:20]
     path = _cache() / f"{name}.npz"
     spans = tuple((d.start_ts, d.end_ts) for d in draws)
     if path.exists():
