@@ -1,6 +1,6 @@
 """The site board: who needs someone, then each bay's pumps. And the list of all sites."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from fastapi import APIRouter
@@ -142,13 +142,13 @@ def _sections(m: _Moment) -> list[BaySection]:
     ]
 
 
-def bay_words(bays: tuple[str, ...]) -> str:
-    """'Bay 1', 'Bays 1, 2 and 3', or 'No bay named'."""
+def bay_words(bays: tuple[str, ...], t: Callable[[str], str] = str) -> str:
+    """'Bay 1', 'Bays 1, 2 and 3', or 'No bay named'; t translates."""
     if not bays:
-        return "No bay named"
+        return t("No bay named")
     if len(bays) == 1:
-        return f"Bay {bays[0]}"
-    return f"Bays {', '.join(bays[:-1])} and {bays[-1]}"
+        return f"{t('Bay')} {bays[0]}"
+    return f"{t('Bays')} {', '.join(bays[:-1])} {t('and')} {bays[-1]}"
 
 
 def _card(m: _Moment, pump: Pump) -> PumpCard:

@@ -259,6 +259,7 @@ def pump_trace(
         stretches=tuple(stretches),
         title=title,
         locale=words.locale,
+        t=words.t,
     )
 
 

@@ -1,5 +1,6 @@
 """One pump on one time axis: alarms, pressure, strokes, draws, demand."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -52,7 +53,7 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Trace:
-    """All that one drawing shows. usual_pa: the usual band at rest, Pa gauge."""
+    """All that one drawing shows. usual_pa: the usual band at rest, Pa gauge; t translates."""
 
     series: Series
     span: tuple[float, float]
@@ -65,6 +66,7 @@ class Trace:
     title: str = "Pressure and strokes"
     locale: str = "en_GB"
     pressure_px: int = PRESSURE_PX
+    t: Callable[[str], str] = str
 
 
 def draw(trace: Trace, *, width_px: int | None = None, about_px: int = 380) -> str:
@@ -233,7 +235,8 @@ def _strokes(frame: svg.Frame, trace: Trace, y: float) -> str:
     top = max(value_ticks(0, max(most, 1.0), 2)[-1], 1.0)
     x = frame.units_x(np.asarray(trace.span[0] + (np.arange(n) + 0.5) * bin_s, np.float64))
     bars = _line("bars", svg.bars_path(x, svg.units_y(counts, top)))
-    words = f"strokes in {_length(bin_s)}, top {top:g}"
+    t = trace.t
+    words = f"{t('strokes in')} {_length(bin_s)}, {t('top')} {top:g}"
     edge = f'<line class="grid strong" x1="0" x2="{frame.at(1)}" y1="{y:g}" y2="{y:g}"/>'
     return (
         edge
@@ -258,14 +261,14 @@ def _strips(trace: Trace) -> list[Strip]:
     draws = [(s.start_ts, s.end_ts) for s in trace.stretches if s.what in ("draw", "prime")]
     idle = [(s.start_ts, s.end_ts) for s in trace.stretches if s.what == "idle strokes"]
     if draws:
-        out.append(("draws", "block", draws))
+        out.append((trace.t("draws"), "block", draws))
     if idle:
-        out.append(("strokes at rest", "hollow", idle))
+        out.append((trace.t("strokes at rest"), "hollow", idle))
     demand = trace.series.demand_s
     if demand is not None:
         ts, step = trace.series.ts, _step_s(trace.series)
         on = np.flatnonzero(np.nan_to_num(demand) > 0)
-        out.append(("demand", "block second", [(ts[i], ts[i] + step) for i in on]))
+        out.append((trace.t("demand"), "block second", [(ts[i], ts[i] + step) for i in on]))
     return out
 
 

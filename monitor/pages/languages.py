@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from babel.core import negotiate_locale
+from babel.core import Locale, negotiate_locale
 from babel.messages.pofile import read_po
 from fastapi import Request
 
@@ -35,6 +35,13 @@ def languages() -> dict[str, Language]:
         messages = {str(m.id): str(m.string) for m in catalogue if m.id and m.string}
         found[path.stem] = Language(path.stem, path.stem, _lookup(messages))
     return found
+
+
+@cache
+def tongues() -> tuple[tuple[str, str], ...]:
+    """(code, the language's own name) of all there are."""
+    named = ((code, Locale.parse(code).get_display_name(code)) for code in languages())
+    return tuple((code, str(name)[:1].upper() + str(name)[1:]) for code, name in named)
 
 
 def _lookup(messages: dict[str, str]) -> Callable[[str], str]:

@@ -21,7 +21,7 @@ from monitor.api.rows import pump_title
 from monitor.api.web import Web, WebHere
 from monitor.api.words import Words
 from monitor.charts.svg import CLASS, SHAPES
-from monitor.pages.languages import Language, choose_language
+from monitor.pages.languages import Language, choose_language, tongues
 from monitor.site import Site
 
 HERE = Path(__file__).parent
@@ -115,6 +115,7 @@ class Look:
         text = env.get_template(template).render(
             _=self.language.gettext,
             lang=self.language.code,
+            tongues=tongues(),
             words=self.words,
             look=look if look in LOOKS else None,
             site=self.site,
