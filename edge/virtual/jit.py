@@ -15,4 +15,7 @@ def compiled(function: F) -> F:
     """The function, compiled on its first call when numba is there."""
     if _numba is None:
         return function
-    return cast(F, _numba.njit(cache=True, error_model="numpy")(function))
+    try:
+        return cast(F, _numba.njit(cache=True, error_model="numpy")(function))
+    except RuntimeError:  # no folder to keep the compiled code in: compile at each start
+        return cast(F, _numba.njit(error_model="numpy")(function))

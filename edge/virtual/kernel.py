@@ -3,7 +3,9 @@
 One implicit solve a step for the rod's volume flow u makes stiff lines, gas pockets and columns of
 liquid stable at half a millisecond. Pressures of air chambers are absolute, of liquid gauge.
 State `s`, parameters `p` and tables are plain arrays so that numba compiles it; the indices are
-named below. Air paths: ISO 6358 with a linear branch near equal pressures.
+named below. Air paths: ISO 6358 with a linear branch near equal pressures. It is one file although
+a long one: numba's cache looks only at the file of the function it keeps, so a callee changed in
+another file would go on running in its old form.
 """
 
 import math

@@ -25,7 +25,8 @@ A virtual-site file is TOML (durations in seconds from the start of the run, pre
       end_s = 400.0             # left out: stands for good
       variant = ""
 
-Other keys of [[pump]]: any field of PumpSpec that is a number. Unknown keys, kinds and patterns
+Other keys: of [[pump]] any field of PumpSpec that is a number, of the file any such field of
+SiteSpec (receiver_l, compressor_l_s, mean_temp_c, ...). Unknown keys, kinds, variants and patterns
 are refused together with BadSettings.
 """
 
@@ -54,6 +55,16 @@ class Script:
     site: SiteSpec
     seed: int
     faults: dict[str, tuple[Fault, ...]]
+
+
+def _numbers(spec: type[PumpSpec] | type[SiteSpec]) -> set[str]:
+    """The fields of a spec that are plain numbers."""
+    return {f.name for f in fields(spec) if f.type is float or f.type == "float"}
+
+
+def _is_number(value: object) -> bool:
+    """True for 3 and 3.5, not for true."""
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _faults(entries: Iterable[dict[str, Any]], place: str, wrong: list[str]) -> tuple[Fault, ...]:
@@ -90,9 +101,8 @@ def _pump(entry: dict[str, Any], place: str, wrong: list[str]) -> SitePump:
         changes["set_pa"] = float(entry.pop("set_psi")) * PSI
     if "tip_mm" in entry:
         changes["tip_m"] = float(entry.pop("tip_mm")) / 1000.0
-    numbers = {f.name for f in fields(PumpSpec) if f.type is float or f.type == "float"}
     for key, value in entry.items():
-        if key in numbers and isinstance(value, int | float):
+        if key in _numbers(PumpSpec) and _is_number(value):
             changes[key] = float(value)
         else:
             wrong.append(f"{place}.{key}: unknown key or not a number")
@@ -126,13 +136,10 @@ def load_script(path: Path) -> Script:
         pump = _pump(entry, f"{path}: pump[{number}]", wrong)
         pumps.append(pump)
         faults[pump.id] = scripted
-    site = SiteSpec(
-        str(raw.pop("site", "virtual")),
-        tuple(pumps),
-        str(raw.pop("pattern", "self-serve")),
-        float(raw.pop("header_c", 6.0)),
-    )
+    name, pattern = str(raw.pop("site", "virtual")), str(raw.pop("pattern", "self-serve"))
     seed = int(raw.pop("seed", 0))
+    sizes = {key: float(raw.pop(key)) for key in _numbers(SiteSpec) if _is_number(raw.get(key))}
+    site = replace(SiteSpec(name, tuple(pumps), pattern), **sizes)  # type: ignore[arg-type] # only float fields
     wrong += [f"{path}: {key}: unknown key" for key in raw]
     if site.pattern not in demand.PATTERNS:
         wrong.append(f"{path}: pattern: '{site.pattern}'; one of {', '.join(demand.PATTERNS)}")

@@ -90,7 +90,7 @@ class PumpRun:
         rng = np.random.default_rng([seed, 0])
         self._table = rng.standard_normal(k.TABLE)
         self.state = initial_state(spec, self._base, float(rng.random()))
-        self._param = self._base
+        self._param = self._base.copy()
         self._sensing = Sensing(spec, faults, seed)
         self._step = 0
         self._ceiling_pa = self._wanted_pa = float("inf")

@@ -66,7 +66,7 @@ def rate_near(value):
         (6.0, 3.69, 13.8, None, 2.18),
     ],
 )
-def test_cv1_tips(tip_mm, rate, mean, lowest, scfm):
+def test_tips(tip_mm, rate, mean, lowest, scfm):
     # The dip's floor at 3 mm and more (16.4 against 10.6 psi at 3 mm) differs: our rod carries
     # its inertia into the stroke and the line is filled a few milliseconds sooner.
     got = steady(tip_mm=tip_mm)
@@ -88,13 +88,13 @@ def test_cv1_tips(tip_mm, rate, mean, lowest, scfm):
         (100, 0.656, 94.0),
     ],
 )
-def test_cv2_air(air_psi, rate, mean):
+def test_air(air_psi, rate, mean):
     got = steady(replace(BENCH, set_pa=air_psi * PSI))
     assert got.rate == rate_near(rate)
     assert got.mean == near(mean)
 
 
-def test_cv3_pump_curve_collapses_over_air_pressure():
+def test_pump_curve_collapses_over_air_pressure():
     # (P_stall - P) / P_air = a f^m, learnt at 60 psi, foretells 30 and 100 psi.
     def points(air_psi):
         spec = replace(BENCH, set_pa=air_psi * PSI)
@@ -112,7 +112,7 @@ def test_cv3_pump_curve_collapses_over_air_pressure():
         assert np.exp(log_a) * rates**m == pytest.approx(drops, rel=0.12, abs=0.015)
 
 
-def test_cv4_stall_band_without_leak_is_silent():
+def test_stall_band_without_leak_is_silent():
     run = PumpRun(BENCH, [Draw(1.0, 20.0)], [], t0_ts=0.0, rate_hz=100, seed=1)
     run.advance(30.0)
     idle = run.advance(630.0)
@@ -126,7 +126,7 @@ def test_cv4_stall_band_without_leak_is_silent():
 @pytest.mark.parametrize(
     ("ml_min", "interval_s", "dip_psi"), [(10, 358, 58.1), (30, 119.6, 57.4), (60, 59.8, 56.7)]
 )
-def test_cv5_leak_intervals(ml_min, interval_s, dip_psi):
+def test_leak_intervals(ml_min, interval_s, dip_psi):
     fault = Fault("running with no demand", 0.0, severity=ml_min / 120)
     run = PumpRun(BENCH, [], [fault], t0_ts=0.0, rate_hz=100, seed=1)
     chunk = run.advance(8 * interval_s)
@@ -140,7 +140,7 @@ def test_cv5_leak_intervals(ml_min, interval_s, dip_psi):
      (1.0, 2, 0.067)],
 )  # fmt: skip
 @pytest.mark.parametrize("variant", ["", "outlet"])
-def test_cv6_one_leaking_ball_makes_strokes_uneven(tip_mm, leak_ml_s, asymmetry, variant):
+def test_one_leaking_ball_makes_strokes_uneven(tip_mm, leak_ml_s, asymmetry, variant):
     fault = Fault("leaking check ball", 0.0, severity=0.1 * leak_ml_s, variant=variant)
     run = PumpRun(BENCH, [Draw(1.0, 121.0, tip_mm / 1000)], [fault], t0_ts=0.0, rate_hz=100, seed=1)
     gaps = np.diff(run.advance(121.0).stroke_ts[2:])
@@ -159,7 +159,7 @@ def test_cv6_one_leaking_ball_makes_strokes_uneven(tip_mm, leak_ml_s, asymmetry,
         ((k.P_KIN1, k.P_KOUT1), 9, 11),
     ],
 )
-def test_cv6_parking_at_stall(balls, low, high):
+def test_parking_at_stall(balls, low, high):
     # 5 mL/s for 120 s: ten strokes, but only where both drive directions have a way back.
     run = PumpRun(BENCH, [], [], t0_ts=0.0, rate_hz=100, seed=1)
     for ball in balls:
@@ -170,23 +170,23 @@ def test_cv6_parking_at_stall(balls, low, high):
 @pytest.mark.parametrize(
     ("gas_ml", "lowest"), [(0, 35.7), (25, 40.8), (75, 45.5), (200, 50.2), (500, 53.8)]
 )
-def test_cv7_gas_softens_dips_and_leaves_the_rate(gas_ml, lowest):
+def test_gas_softens_dips_and_leaves_the_rate(gas_ml, lowest):
     got = steady(replace(BENCH, line_gas_ml=gas_ml))
     assert got.lowest == near(lowest)
     assert got.rate == pytest.approx(0.514, rel=0.02)
 
 
 @pytest.mark.parametrize(("compliance", "lowest"), [(0.3, 42.9), (1.0, 51.7)])
-def test_cv7_compliance(compliance, lowest):
+def test_compliance(compliance, lowest):
     assert steady(replace(BENCH, line_compliance_ml_psi=compliance)).lowest == near(lowest)
 
 
-def test_cv7_stiff_line_dips_deepest():
+def test_stiff_line_dips_deepest():
     # 22.3 against 17.6 psi: our rod starts with inertia and breaks away a little sooner.
     assert steady(replace(BENCH, line_compliance_ml_psi=0.05)).lowest == pytest.approx(17.6, abs=5)
 
 
-def test_cv8_lift_takes_its_head_from_the_discharge():
+def test_lift_takes_its_head_from_the_discharge():
     heavy = replace(BENCH, fluid=FluidSpec(density_kg_m3=1100.0))
     flat, lifted = steady(heavy), steady(replace(heavy, lift_m=4 * 0.3048))
     assert lifted.mean == near(55.0)
@@ -198,7 +198,7 @@ def test_cv8_lift_takes_its_head_from_the_discharge():
     ("c_supply", "mean", "rate"), [(0.3, 41, 1.71), (0.15, 36, 1.61), (0.08, 28.1, 1.42),
                                    (0.05, 20.8, 1.23)],
 )  # fmt: skip
-def test_cv9_sag(c_supply, mean, rate):
+def test_sag(c_supply, mean, rate):
     got = steady(replace(BENCH, c_supply=c_supply), 3.0)
     assert got.mean == near(mean)
     assert got.rate == rate_near(rate)
@@ -216,14 +216,14 @@ def loss_at_30_ml_s(loss_psi):
 @pytest.mark.parametrize(
     ("loss_psi", "mean", "rate"), [(2, 54.6, 0.501), (5, 51.6, 0.487), (10, 47.7, 0.467)]
 )
-def test_cv9_restricted_suction_at_small_flow(loss_psi, mean, rate):
+def test_restricted_suction_at_small_flow(loss_psi, mean, rate):
     got = steady(faults=[loss_at_30_ml_s(loss_psi)])
     assert got.mean == near(mean)
     assert got.rate == rate_near(rate)
 
 
 @pytest.mark.parametrize("loss_psi", [2, 5, 10])
-def test_cv9_restricted_suction_at_large_flow_fills_with_vapour(loss_psi):
+def test_restricted_suction_at_large_flow_fills_with_vapour(loss_psi):
     # The prototype stops the rod where the suction boils (P 20.5/8.9/4.6 psi, f 1.21/0.80/0.57).
     # Ours lets the chamber fill partly with vapour and go on filling while the rod stands, so
     # more liquid comes through (never more than the restriction passes at a full vacuum) in more
@@ -246,7 +246,7 @@ def test_cv9_restricted_suction_at_large_flow_fills_with_vapour(loss_psi):
         (0.05, 0.250, 14.1, 2.7, 0.32),
     ],
 )
-def test_cv9_ice(share, rate, mean, lowest, rate_3mm):
+def test_ice(share, rate, mean, lowest, rate_3mm):
     iced = replace(BENCH, c_ex=share * BENCH.c_ex)
     got = steady(iced, seconds=90.0)
     assert got.rate == rate_near(rate)
@@ -274,7 +274,7 @@ def all_gas(run):
         (120, (2.4, 2.8, 2.9, 3.0, 3.0)),
     ],
 )
-def test_cv10_dry_rate_is_set_by_the_exhaust(ml, rates):
+def test_dry_rate_is_set_by_the_exhaust(ml, rates):
     for air_psi, rate in zip((20, 40, 60, 80, 100), rates, strict=True):
         spec = replace(
             BENCH,
@@ -287,7 +287,7 @@ def test_cv10_dry_rate_is_set_by_the_exhaust(ml, rates):
 
 
 @pytest.mark.parametrize(("ratio", "rate"), [(1.5, 5.2), (2, 4.7), (3, 3.8)])
-def test_cv10_airlock_races_at_held_pressure(ratio, rate):
+def test_airlock_races_at_held_pressure(ratio, rate):
     # 5.8/5.1/4.0 against 5.2/4.7/3.8: our chambers compress with n = 1.2 and give the work back.
     spec = replace(BENCH, liquid_clearance_ml=60 / (ratio - 1))
     fault = Fault("airlock", 0.0, variant="locked")
@@ -301,7 +301,7 @@ def test_cv10_airlock_races_at_held_pressure(ratio, rate):
 
 
 @pytest.mark.parametrize("gas_ml", [75, 150, 300, 600, 1200])
-def test_cv11_refill_from_zero_takes_what_boyle_asks(gas_ml):
+def test_refill_from_zero_takes_what_boyle_asks(gas_ml):
     # Isothermal: dV = V_atm (1 - P1/P2); our line gas answers with n = 1.2 in the slope, so the
     # true volume lies between the isothermal and the adiabatic (n = 1.4) reading.
     spec = replace(BENCH, line_gas_ml=float(gas_ml))
@@ -317,7 +317,7 @@ def test_cv11_refill_from_zero_takes_what_boyle_asks(gas_ml):
 
 
 @pytest.mark.parametrize(("x", "first_s"), [(0.5, 0.96)])
-def test_cv12_first_stroke(x, first_s):
+def test_first_stroke(x, first_s):
     run = PumpRun(BENCH, [Draw(1.0, 9.0)], [], t0_ts=0.0, rate_hz=100, seed=1)
     run.state[k.X] = x
     assert run.advance(9.0).stroke_ts[0] - 1.0 == pytest.approx(first_s, rel=0.05)
