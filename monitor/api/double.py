@@ -123,6 +123,12 @@ def drawing_share(ts: FloatArray, step_s: float) -> FloatArray:
     return np.asarray((before(ts + step_s) - before(ts)) / step_s, np.float64)
 
 
+LEARNT = (
+    Evidence("stall pressure after a draw", 401e3, "Pa", 392e3, 410e3),
+    Evidence("stroke rate during a draw", 1.6, "1/s", 1.4, 1.8),
+)
+
+
 @dataclass(slots=True)
 class Double:
     """Implements Live; `time_ts` is the service's time and moves only when told."""
@@ -147,7 +153,8 @@ class Double:
             for s in self.site_list
         }
         self.nows = {
-            k: PumpNow(self.time_ts, 401e3, 0.0, "at rest", 392e3, 410e3, 437) for k in newest
+            k: PumpNow(self.time_ts, 401e3, 0.0, "at rest", 392e3, 410e3, 437, LEARNT)
+            for k in newest
         }
 
     # What tests do to it.

@@ -30,8 +30,6 @@ from monitor.api.words import Words
 from monitor.charts.columns import FloatArray
 from monitor.charts.ticks import day_start_ts
 from monitor.charts.trace import COLUMNS, Mark, Note, Stretch, Trace
-from monitor.detectors.finding import Evidence
-from monitor.detectors.watch import PumpNow
 from monitor.hydraulics.installation import check_pump
 from monitor.reports.load import corrected
 from monitor.signals.types import Episode
@@ -191,20 +189,11 @@ def pump_look(
             episode_row(e)
             for e in EpisodeBook(live.core).newest(site.id, pump.id, *span, limit=EPISODE_ROWS)
         ),
-        learnt=learnt_rows(now, words),
+        learnt=evidence_rows(now.learnt if now else (), words),
         days=days,
         days_are=days_are,
     )
     return PumpLook(page, pump_trace(live, pump, span, words, series=series))
-
-
-def learnt_rows(now: PumpNow | None, words: Words) -> tuple[EvidenceRow, ...]:
-    """What was learnt of the pump: each feature's usual range."""
-    band = usual_band(now)
-    if now is None or band is None:
-        return ()
-    stall = Evidence("pressure at rest", now.pressure_pa, "Pa", *band)
-    return evidence_rows((stall,), words)
 
 
 def concerns(alarm: Alarm, pump: Pump) -> bool:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from monitor.advice.kinds import Kind
 from monitor.detectors.baseline import RESTART_AIR, RESTART_ALL, Baseline
 from monitor.detectors.context import Context
-from monitor.detectors.finding import Finding, Presence
+from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.panel import DETECTORS
 from monitor.detectors.rank import rank
 from monitor.detectors.siblings import Siblings
@@ -27,10 +27,22 @@ class Outcome:
     episodes: tuple[Episode, ...] = ()
 
 
+LEARNT_WORDS = {
+    "stall_after_pa": ("stall pressure after a draw", "Pa"),
+    "demand_pa": ("pressure during a draw", "Pa"),
+    "rate_hz": ("stroke rate during a draw", "1/s"),
+    "duration_s": ("length of a draw", "s"),
+    "strokes_to_stall": ("strokes from the end of a draw to stall", "strokes"),
+    "dip_pa": ("dip at each stroke", "Pa"),
+    "recovery_s": ("recovery after each dip", "s"),
+}
+"""What is worth showing of a pump's usual values: words and unit."""
+
+
 @dataclass(frozen=True, slots=True)
 class PumpNow:
     """A pump at a glance, for boards. state: 'at rest', 'drawing', 'priming', 'running dry',
-    'running with no demand' or 'no data'."""
+    'running with no demand' or 'no data'. learnt: its usual values with their usual range."""
 
     last_ts: float | None = None
     pressure_pa: float | None = None
@@ -39,6 +51,7 @@ class PumpNow:
     usual_low_pa: float | None = None
     usual_high_pa: float | None = None
     strokes_last_hour: int = 0
+    learnt: tuple[Evidence, ...] = ()
 
 
 @dataclass(slots=True)
@@ -139,7 +152,13 @@ class PumpWatch:
             usual.low,
             usual.high,
             self.hour.total(last),
+            self._learnt(),
         )
+
+    def _learnt(self) -> tuple[Evidence, ...]:
+        """What is usual for this pump, as far as it is known yet."""
+        known = ((self.context.usual[n], *said) for n, said in LEARNT_WORDS.items())
+        return tuple(Evidence(w, u.median, unit, u.low, u.high) for u, w, unit in known if u.known)
 
     def _state(self, now_ts: float) -> str:
         last = self.segmenter.last_ts
