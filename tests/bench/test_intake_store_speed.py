@@ -62,7 +62,7 @@ def test_two_thousand_pumps_take_well_under_a_core(tmp_path: Path) -> None:
     store.close()
     size = sum(p.stat().st_size for p in (tmp_path / "store").glob("raw-*.db"))
     core = float(np.mean(take) + np.mean(tend))
-    print(  # noqa: T201 - a benchmark prints
+    print(
         f"\n{PUMPS} pumps x 20/s: {100 * core:.1f} % of one core "
         f"(decode and journal {100 * np.mean(take):.1f}, fold {100 * np.mean(tend):.1f}), "
         f"longest second {worst:.2f} s, {size / (PUMPS * SECONDS * 20):.2f} bytes a sample, "

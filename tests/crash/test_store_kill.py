@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from monitor.store.embedded import EmbeddedStore
-from monitor.store.interface import Receipt
+from monitor.store.interface import Level, Receipt
 from monitor.store.retention import Retention
 from monitor.wire import Message
 
@@ -59,6 +59,17 @@ def send_until_killed(folder: Path, log: Path) -> None:
         store.tend(T0_S + seq + 1.0)
 
 
+def levels_agree(store: EmbeddedStore) -> None:
+    """The minutes are those of the samples, whatever was cut in between."""
+    for pump in range(PUMPS):
+        span = (float(T0_S - T0_S % 60), T0_S + 100_000.0)
+        minutes = store.read("fern", f"p{pump}", span, level=Level.MINUTE)
+        raw = store.read("fern", f"p{pump}", span, level=Level.RAW)
+        assert np.nanmin(minutes.low_pa) == np.nanmin(raw.mean_pa)
+        assert np.nanmax(minutes.high_pa) == np.nanmax(raw.mean_pa)
+        assert minutes.strokes.sum() == pytest.approx(raw.strokes.sum(), abs=1)
+
+
 def test_twenty_kills_lose_and_double_nothing(tmp_path: Path) -> None:
     folder, log = tmp_path / "store", tmp_path / "taken.log"
     log.touch()
@@ -84,6 +95,7 @@ def test_twenty_kills_lose_and_double_nothing(tmp_path: Path) -> None:
             found[m.pump, str(m.seq)] += 1
             assert m.samples.tobytes() == message(pump, m.seq).samples.tobytes()
     assert store.verify() == []
+    levels_agree(store)
     store.close()
     lost = taken - set(found)
     doubled = [k for k, n in found.items() if n > 1]
