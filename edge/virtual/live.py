@@ -25,13 +25,16 @@ A virtual-site file is TOML (durations in seconds from the start of the run, pre
       end_s = 400.0             # left out: stands for good
       variant = ""
 
+    [[air_fault]]               # one cause on the main: the same on every pump
+    kind = "low air"
+    onset_s = 900.0
+
 Other keys: of [[pump]] any field of PumpSpec that is a number, of the file any such field of
 SiteSpec (receiver_l, compressor_l_s, mean_temp_c, ...). Unknown keys, kinds, variants and patterns
 are refused together with BadSettings.
 """
 
 import tomllib
-from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -67,53 +70,70 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _faults(entries: Iterable[dict[str, Any]], place: str, wrong: list[str]) -> tuple[Fault, ...]:
-    """The scripted faults of one pump; what is wrong is listed."""
+def _take(entry: dict[str, Any], key: str, default: float, place: str, wrong: list[str]) -> float:
+    """The number under key, taken out of entry; what is no number is listed."""
+    value = entry.pop(key, default)
+    if _is_number(value):
+        return float(value)
+    wrong.append(f"{place}.{key}: {value!r} is not a number")
+    return default
+
+
+def _tables(raw: dict[str, Any], key: str, place: str, wrong: list[str]) -> list[dict[str, Any]]:
+    """The tables of an array, taken out of raw; anything else under that key is listed."""
+    found = raw.pop(key, [])
+    if isinstance(found, list) and all(isinstance(entry, dict) for entry in found):
+        return [dict(entry) for entry in found]
+    wrong.append(f"{place}{key}: write it as [[{key}]]")
+    return []
+
+
+def _faults(entries: list[dict[str, Any]], place: str, wrong: list[str]) -> tuple[Fault, ...]:
+    """Scripted faults; what is wrong is listed."""
     out = []
-    allowed = {"kind", "onset_s", "ramp_s", "severity", "end_s", "variant"}
     for number, entry in enumerate(entries):
-        at = f"{place}.fault[{number}]"
-        wrong += [f"{at}.{key}: unknown key" for key in entry.keys() - allowed]
-        kind, variant = str(entry.get("kind", "")), str(entry.get("variant", ""))
+        at = f"{place}[{number}]"
+        kind, variant = str(entry.pop("kind", "")), str(entry.pop("variant", ""))
         if kind not in MEANING:
             wrong.append(f"{at}.kind: '{kind}' is not a kind of fault")
         elif variant not in VARIANTS.get(kind, ("",)):
             wrong.append(f"{at}.variant: '{variant}' is not a form of {kind}")
-        out.append(
-            Fault(
-                kind,
-                float(entry.get("onset_s", 0.0)),
-                float(entry.get("ramp_s", 0.0)),
-                float(entry.get("severity", 0.5)),
-                float(entry.get("end_s", float("inf"))),
-                variant,
+        onset_s, ramp_s, severity, end_s = (
+            _take(entry, key, default, at, wrong)
+            for key, default in (
+                ("onset_s", 0.0), ("ramp_s", 0.0), ("severity", 0.5), ("end_s", float("inf")),
             )
-        )
+        )  # fmt: skip
+        if not 0.0 < severity <= 1.0:
+            wrong.append(f"{at}.severity: {severity:g}; above 0 and at most 1, 0.5 is moderate")
+        wrong += [f"{at}.{key}: unknown key" for key in entry]
+        out.append(Fault(kind, onset_s, ramp_s, severity, end_s, variant))
     return tuple(out)
 
 
 def _pump(entry: dict[str, Any], place: str, wrong: list[str]) -> SitePump:
     """One pump; numbers go to the field of PumpSpec of that name."""
-    entry = dict(entry)
     own = {key: entry.pop(key, None) for key in OWN_KEYS}
-    changes: dict[str, float] = {}
-    if "set_psi" in entry:
-        changes["set_pa"] = float(entry.pop("set_psi")) * PSI
-    if "tip_mm" in entry:
-        changes["tip_m"] = float(entry.pop("tip_mm")) / 1000.0
-    for key, value in entry.items():
-        if key in _numbers(PumpSpec) and _is_number(value):
-            changes[key] = float(value)
-        else:
-            wrong.append(f"{place}.{key}: unknown key or not a number")
+    plain = PumpSpec()
+    changes = {
+        "set_pa": _take(entry, "set_psi", plain.set_pa / PSI, place, wrong) * PSI,
+        "tip_m": _take(entry, "tip_mm", plain.tip_m * 1000.0, place, wrong) / 1000.0,
+    }
+    for key in sorted(_numbers(PumpSpec) & entry.keys()):
+        changes[key] = _take(entry, key, 0.0, place, wrong)
+    wrong += [f"{place}.{key}: unknown key" for key in entry]
+    wrong += [
+        f"{place}: {key} must be more than 0"
+        for key in ("set_pa", "tip_m", "displacement_ml")
+        if changes.get(key, 1.0) <= 0.0
+    ]
     if own["pattern"] and own["pattern"] not in demand.PATTERNS:
         wrong.append(f"{place}.pattern: '{own['pattern']}'; one of {', '.join(demand.PATTERNS)}")
     if not own["id"]:
         wrong.append(f"{place}.id: missing; give the pump a name")
-    spec = replace(PumpSpec(), **changes)  # type: ignore[arg-type] # float fields only
     return SitePump(
         str(own["id"]),
-        spec,
+        replace(plain, **changes),  # type: ignore[arg-type] # only float fields
         bays=tuple(own["bays"] or ("1",)),
         demand_fitted=bool(own["demand"]),
         air_fitted=bool(own["air"]),
@@ -129,17 +149,24 @@ def load_script(path: Path) -> Script:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, tomllib.TOMLDecodeError) as error:
         raise BadSettings([f"{path}: {error}"]) from error
-    pumps, faults = [], {}
-    for number, entry in enumerate(raw.pop("pump", [])):
-        entry = dict(entry)
-        scripted = _faults(entry.pop("fault", []), f"{path}: pump[{number}]", wrong)
-        pump = _pump(entry, f"{path}: pump[{number}]", wrong)
-        pumps.append(pump)
-        faults[pump.id] = scripted
+    pumps: dict[str, SitePump] = {}
+    faults: dict[str, tuple[Fault, ...]] = {}
+    common = _faults(_tables(raw, "air_fault", f"{path}: ", wrong), f"{path}: air_fault", wrong)
+    for number, entry in enumerate(_tables(raw, "pump", f"{path}: ", wrong)):
+        place = f"{path}: pump[{number}]"
+        own = _faults(_tables(entry, "fault", f"{place}.", wrong), f"{place}.fault", wrong)
+        pump = _pump(entry, place, wrong)
+        if pump.id in pumps:
+            wrong.append(f"{place}.id: '{pump.id}' is there twice")
+        pumps[pump.id] = pump
+        faults[pump.id] = own + common
     name, pattern = str(raw.pop("site", "virtual")), str(raw.pop("pattern", "self-serve"))
-    seed = int(raw.pop("seed", 0))
-    sizes = {key: float(raw.pop(key)) for key in _numbers(SiteSpec) if _is_number(raw.get(key))}
-    site = replace(SiteSpec(name, tuple(pumps), pattern), **sizes)  # type: ignore[arg-type] # only float fields
+    seed = int(_take(raw, "seed", 0, f"{path}: ", wrong))
+    sizes = {
+        key: _take(raw, key, 0.0, f"{path}: ", wrong)
+        for key in sorted(_numbers(SiteSpec) & raw.keys())
+    }
+    site = replace(SiteSpec(name, tuple(pumps.values()), pattern), **sizes)  # type: ignore[arg-type] # only float fields
     wrong += [f"{path}: {key}: unknown key" for key in raw]
     if site.pattern not in demand.PATTERNS:
         wrong.append(f"{path}: pattern: '{site.pattern}'; one of {', '.join(demand.PATTERNS)}")

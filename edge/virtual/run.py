@@ -28,7 +28,7 @@ STEP_S = 0.0005
 REFRESH_S = 60.0
 PILOT_PA = 10.0 * PSI
 """Below it the spool does not shift: half of the 20 psi that is the least in common practice."""
-RAMP_REFRESH_S = 5.0
+RAMP_REFRESH_S = 1.0
 AIR_STEP_PA = 500.0
 """Resolution of the optional supply gauge: 0.07 psi, a common digital one."""
 
@@ -134,7 +134,7 @@ class PumpRun:
         now = self.now_ts
         for fault in self.faults:
             if fault.onset_ts <= now < min(fault.onset_ts + fault.ramp_s, fault.end_ts):
-                refresh_s = RAMP_REFRESH_S
+                refresh_s = min(refresh_s, max(RAMP_REFRESH_S, fault.ramp_s / 100.0))
         every = round(refresh_s / self._step_s)
         nxt = (self._step // every + 1) * every
         at = bisect_right(self._edges, self._step)

@@ -95,21 +95,40 @@ def test_demo_file_shows_four_troubles_and_keeps_two_pumps_well():
         assert strokes(well, 300, 600) == pytest.approx(strokes(well, 0, 300), rel=0.5)
 
 
+def test_a_common_air_fault_stands_on_every_pump(tmp_path):
+    path = tmp_path / "virtual.toml"
+    path.write_text(
+        'site = "x"\nreceiver_l = 90\n[[air_fault]]\nkind = "low air"\nonset_s = 60\n'
+        '[[pump]]\nid = "a"\n[[pump]]\nid = "b"\nset_psi = 50\n'
+        '  [[pump.fault]]\n  kind = "worn pump"\n',
+        encoding="utf-8",
+    )
+    script = load_script(path)
+    assert script.site.receiver_l == 90
+    assert [f.kind for f in script.faults["a"]] == ["low air"]
+    assert [f.kind for f in script.faults["b"]] == ["worn pump", "low air"]
+    assert load_site(path, T0).faults["a"][0].onset_ts == T0 + 60
+
+
 def test_every_fault_of_a_bad_file_is_told_at_once(tmp_path):
     path = tmp_path / "virtual.toml"
     path.write_text(
-        'site = "x"\npattern = "nights"\nspeed = 3\n'
-        '[[pump]]\nset_psi = 60.0\ncolour = "red"\n'
+        'site = "x"\npattern = "nights"\nspeed = 3\nreceiver_l = "big"\nair_fault = 3\n'
+        '[[pump]]\nset_psi = "sixty"\ncolour = "red"\ntip_mm = 0\n'
+        '[[pump]]\nid = "b"\n'
         '[[pump]]\nid = "b"\npattern = "rarely"\n'
-        '  [[pump.fault]]\n  kind = "bad mood"\n  since = 3\n'
+        '  [[pump.fault]]\n  kind = "bad mood"\n  since = 3\n  severity = 7\n'
         '  [[pump.fault]]\n  kind = "airlock"\n  variant = "odd"\n',
         encoding="utf-8",
     )
     with pytest.raises(BadSettings) as caught:
         load_script(path)
     text = str(caught.value)
-    for word in ("nights", "speed", "colour", "id: missing", "rarely", "bad mood", "since", "odd"):
-        assert word in text
+    for word in (
+        "nights", "speed", "colour", "id: missing", "rarely", "bad mood", "since", "odd",
+        "sixty", "big", "air_fault", "tip_m must be", "severity: 7", "'b' is there twice",
+    ):  # fmt: skip
+        assert word in text, text
     path.write_text("pump = [", encoding="utf-8")
     with pytest.raises(BadSettings):
         load_script(path)
