@@ -73,8 +73,8 @@ class Pump(Frozen):
     suction: Line = Line(length_m=3.0, bore_m=0.0095)
     discharge: Line = Line(length_m=15.0, bore_m=0.0095)
     foot_valve_crack_pa: float = Field(3_447.0, ge=0, description="0.5 psi")
-    check_valve_crack_pa: float = Field(6_894.8, ge=0, description="2 psi")
-    outlet_height_m: float | None = None
+    check_valve_crack_pa: float = Field(6_894.8, ge=0, description="1 psi; 2 psi is the most")
+    outlet_height_m: float | None = Field(None, description="outlet above the pump")
     ports_down: bool | None = None
     tip_m: float | None = Field(None, gt=0, lt=0.02, description="tip orifice diameter")
     sensors: Sensors = Sensors()
