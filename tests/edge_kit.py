@@ -38,12 +38,16 @@ class Mosquitto:
         self.port = free_port()
         self._program = program
         self._config = folder / "mosquitto.conf"
-        self._config.write_text(
+        self.configure(
             f"listener {self.port} 127.0.0.1\npersistence false\nmax_queued_messages 0\n"
-            f"max_inflight_messages 1000\n{'user root' if os.getuid() == 0 else ''}\n{lines}"
+            f"max_inflight_messages 1000\n{lines}"
         )
         self._log = folder / "mosquitto.log"
         self._process: subprocess.Popen[bytes] | None = None
+
+    def configure(self, text: str) -> None:
+        """These settings; as root it must be told to stay root, to read files of this test."""
+        self._config.write_text(("user root\n" if os.getuid() == 0 else "") + text)
 
     def start(self) -> "Mosquitto":
         with self._log.open("ab") as log:

@@ -82,8 +82,8 @@ class _Value:
         if not self._raw.exists():
             there = ", ".join(sorted(p.name for p in folder.glob("in_*"))) or "nothing"
             raise SourceError(f"{folder} has no channel '{channel}'; it has: {there}")
-        scale = 1.0 if processed else _attribute(folder, channel, kind, "scale", 1.0)
-        self._offset = 0.0 if processed else _attribute(folder, channel, kind, "offset", 0.0)
+        scale = 1.0 if processed else attribute(folder, channel, kind, "scale", 1.0)
+        self._offset = 0.0 if processed else attribute(folder, channel, kind, "offset", 0.0)
         # mV to V, kPa to Pa
         self._si = scale * (1e3 if kind == "pressure" else 1e-3)
         self._file = -1
@@ -105,7 +105,7 @@ class _Value:
             self._file = -1
 
 
-def _attribute(folder: Path, channel: str, kind: str, name: str, default: float) -> float:
+def attribute(folder: Path, channel: str, kind: str, name: str, default: float) -> float:
     """The channel's own attribute, else the one all its kind share."""
     for stem in (channel, kind):
         path = folder / f"in_{stem}_{name}"

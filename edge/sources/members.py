@@ -6,7 +6,7 @@ from functools import partial
 from typing import Any
 
 from edge.model import Measured
-from edge.sources import ads1115, counter_file, gpio, iio, modbus
+from edge.sources import ads1115, counter_file, gpio, iio, iio_buffer, modbus
 from edge.sources.patient import Patient
 from edge.sources.sampled import Channel
 from edge.sources.source import Role, Source
@@ -35,6 +35,7 @@ MEMBERS: tuple[Member, ...] = (
         ads1115.device_faults,
     ),
     Member("iio", iio.Iio, frozenset({"pressure", "air"}), iio.open_source),
+    Member("iio_buffer", iio_buffer.IioBuffer, frozenset({"pressure"}), iio_buffer.open_source),
     Member(
         "modbus",
         modbus.Modbus,

@@ -223,6 +223,7 @@ def _client(one: Modbus) -> Client:
     if one.host is not None:
         client = library.ModbusTcpClient(one.host, port=one.tcp_port, timeout=TIMEOUT_S, retries=0)
     else:
+        needed("serial")
         client = library.ModbusSerialClient(
             one.port, baudrate=one.baud, parity=one.parity, timeout=TIMEOUT_S, retries=0
         )

@@ -54,5 +54,5 @@ def needed(module: str) -> Any:
         return importlib.import_module(module)
     except ImportError as problem:
         raise SourceError(
-            f"this source needs the library {module}: pip install 'strokewise[hardware]'"
+            f"this source needs the module {module}: pip install 'strokewise[hardware]'"
         ) from problem

@@ -2,6 +2,7 @@
 
 import importlib
 import inspect
+import os
 import pkgutil
 from collections.abc import Callable
 from pathlib import Path
@@ -19,6 +20,7 @@ from edge.sources.ads1115 import Ads1115, Converter
 from edge.sources.counter_file import CounterFile
 from edge.sources.gpio import Gpio, Lines
 from edge.sources.iio import Iio
+from edge.sources.iio_buffer import IioBuffer, Layout, Stream
 from edge.sources.members import MEMBERS, WHOLE_PUMPS, Member
 from edge.sources.modbus import Line, Modbus
 from edge.sources.patient import Patient
@@ -98,9 +100,17 @@ def dead_gpio(_: Path) -> Source:
     return Lines(request, [Channel("foam", "strokes", one)], {})
 
 
+def dead_iio_buffer(folder: Path) -> Source:
+    one = IioBuffer(source="iio_buffer", name="adc", channel="voltage0")
+    (folder / "stream").write_bytes(b"")
+    stream = os.open(folder / "stream", os.O_RDONLY)
+    return Stream(stream, Layout(["le:s16/16>>0"]), [Channel("foam", "pressure", one)], folder)
+
+
 DEAD: dict[str, Callable[[Path], Source]] = {
     "ads1115": dead_ads1115,
     "iio": dead_iio,
+    "iio_buffer": dead_iio_buffer,
     "modbus": dead_modbus,
     "counter_file": dead_counter_file,
     "gpio": dead_gpio,

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from edge_kit import Listener, Mosquitto, authority, edge_process, until
+from edge_kit import Listener, Mosquitto, authority, edge_process, free_port, until
 
 from edge.link import Event, Link
 from edge.outbox import Bounds, Outbox
-from edge.provision import Order, acl_text, provision
+from edge.provision import Order, acl_text, password_hash, provision
 from edge.publish import Publisher, Rules
 from edge.secret import read_password
 from edge.settings import Broker, Node, load_node
@@ -262,6 +262,43 @@ def test_who_is_not_known_or_cannot_be_trusted_gets_no_line(
     assert ("Not authorized" in text) if fault == "password" else ("certificate" in text)
     assert not line.has("up")
     line.close()
+
+
+def test_the_example_configuration_starts_and_keeps_a_node_to_its_topics(
+    mosquitto_program: str, root_folder: Path, tmp_path: Path
+) -> None:
+    ca, certificate, key = authority(tmp_path, "ours")
+    example = root_folder / "config" / "mosquitto"
+    (tmp_path / "strokewise.acl").write_text((example / "strokewise.acl").read_text())
+    (tmp_path / "strokewise.passwd").write_text(
+        "".join(f"{user}:{password_hash(user)}\n" for user in ("pine-hollow.wall-1", "monitor"))
+    )
+    for name in ("strokewise.acl", "strokewise.passwd"):
+        (tmp_path / name).chmod(0o600)
+    text = (example / "strokewise.conf").read_text()
+    broker = Mosquitto(mosquitto_program, tmp_path)
+    for old, new in (
+        ("/etc/mosquitto/certs/server.pem", str(certificate)),
+        ("/etc/mosquitto/certs/server.key", str(key)),
+        ("/etc/mosquitto/", f"{tmp_path}/"),
+        ("/var/lib/mosquitto/", f"{tmp_path}/"),
+        ("listener 8883", f"listener {broker.port} 127.0.0.1"),
+        ("listener 1883", f"listener {free_port()}"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    broker.configure(text)
+    broker.start()
+    settings = Broker(
+        url=f"mqtts://127.0.0.1:{broker.port}", username="pine-hollow.wall-1", ca_file=ca
+    )
+    line = Line(tmp_path / "box", settings, "pine-hollow.wall-1")
+    until(lambda: line.has("up"))
+    line.box.add([letter("presoak", 0), letter("foam", 0), letter("elsewhere", 0)], None)
+    until(lambda: line.has("refused") and line.box.waiting == 1)
+    assert [one.pump for one in line.box.unsent(9)] == ["elsewhere"]
+    line.close()
+    broker.kill()
 
 
 @pytest.mark.slow
