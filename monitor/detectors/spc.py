@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv, ndtri, stdtr
-from scipy.stats import f as f_distribution
 
 from monitor.errors import BadSettings
 
@@ -223,6 +222,12 @@ def _check_t2(p: int, m: int, alpha: float) -> None:
         raise BadSettings([f"T squared: needs m {m} > p {p} + 1 >= 2 and 0 < alpha {alpha} < 1"])
 
 
+def _f_limit(alpha: float, p: int, rest: int) -> float:
+    """What an F of (p, rest) degrees of freedom exceeds with chance alpha (DLMF 8.17.5)."""
+    x = float(betaincinv(rest / 2, p / 2, alpha))
+    return rest / p * (1 / x - 1)
+
+
 def t2_limit_subgroups(p: int, m: int, n: int, alpha: float, *, phase: int = 2) -> float:
     """Upper limit for means of subgroups of n, baseline of m subgroups, p variables.
 
@@ -232,7 +237,7 @@ def t2_limit_subgroups(p: int, m: int, n: int, alpha: float, *, phase: int = 2) 
     _check_t2(p, m, alpha)
     more = m + 1 if phase == 2 else m - 1
     rest = m * n - m - p + 1
-    return float(p * more * (n - 1) / rest * f_distribution.isf(alpha, p, rest))
+    return float(p * more * (n - 1) / rest * _f_limit(alpha, p, rest))
 
 
 def t2_limit_single(p: int, m: int, alpha: float, *, phase: int = 2) -> float:
@@ -244,4 +249,4 @@ def t2_limit_single(p: int, m: int, alpha: float, *, phase: int = 2) -> float:
     _check_t2(p, m, alpha)
     if phase == 1:
         return float((m - 1) ** 2 / m * betaincinv(p / 2, (m - p - 1) / 2, 1 - alpha))
-    return float(p * (m + 1) * (m - 1) / (m * (m - p)) * f_distribution.isf(alpha, p, m - p))
+    return float(p * (m + 1) * (m - 1) / (m * (m - p)) * _f_limit(alpha, p, m - p))

@@ -4,12 +4,14 @@ Small sites have small numbers: one fault in a month says little, and these inte
 little. Exact methods wherever counts are small.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.special import betaincinv, chdtri, ndtr, ndtri
-from scipy.stats import binom, poisson
+import numpy as np
+
+# scipy.stats would cost a second and 50 MB at each start; these are the same functions.
+from scipy.special import bdtr, bdtrik, betaincinv, chdtri, ndtr, ndtri, pdtr, pdtrc, pdtrik
 
 from monitor.errors import StrokewiseError
 
@@ -228,7 +230,7 @@ def funnel_count(expected: float) -> Funnel:
     _check(f"expected count {expected} is below 0", ok=expected >= 0)
     if expected == 0:
         return Funnel(0, 0, 0, 0)
-    ends = [float(poisson.ppf(q, expected)) for q in _tails()]
+    ends = [_quantile(q, pdtrik(q, expected), lambda k: pdtr(k, expected)) for q in _tails()]
     return Funnel(*ends)
 
 
@@ -239,8 +241,10 @@ def funnel_share(n: int, target: float) -> Funnel:
     if n == 0 or target in (0.0, 1.0):
         return Funnel(target, target, target, target) if n else Funnel(0.0, 1.0, 0.0, 1.0)
     if n * min(target, 1 - target) < 20:
-        ends = [float(binom.ppf(q, n, target)) / n for q in _tails()]
-        return Funnel(*ends)
+        counts = [
+            _quantile(q, bdtrik(q, n, target), lambda k: bdtr(k, n, target)) for q in _tails()
+        ]
+        return Funnel(*(count / n for count in counts))
     return funnel_normal(n, target)
 
 
@@ -253,6 +257,13 @@ def funnel_normal(n: int, target: float) -> Funnel:
     )
 
 
+def _quantile(q: float, root: float, share_up_to: Callable[[float], float]) -> float:
+    """The least whole number up to which a share q lies; root solves it for real numbers."""
+    count = max(float(np.ceil(root)), 0.0)
+    below = max(count - 1, 0.0)  # the root may be rounded up over a whole number
+    return below if share_up_to(below) >= q else count
+
+
 def _tails() -> tuple[float, float, float, float]:
     near, far = (1 - WARN_LEVEL) / 2, (1 - OUT_LEVEL) / 2
     return near, 1 - near, far, 1 - far
@@ -260,7 +271,7 @@ def _tails() -> tuple[float, float, float, float]:
 
 def chance_of_more(count: int, expected: float) -> float:
     """The chance of at least this count if the unit were like all others."""
-    return float(poisson.sf(count - 1, expected)) if count else 1.0
+    return float(pdtrc(count - 1, expected)) if count else 1.0
 
 
 def two_sided_p(z: float) -> float:
