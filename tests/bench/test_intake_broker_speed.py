@@ -75,19 +75,22 @@ def bare(port: int, blast: Callable[[], None]) -> float:
     def on_message(*_: object) -> None:
         count[0] += 1
 
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare", clean_session=False)
-    client.on_message = on_message
-    client.connect("127.0.0.1", port)
-    client.subscribe(wire.DATA_FILTER, 1)
-    client.loop_start()
-    waiting = threading.Event()
-    waiting.wait(0.3)
-    client.loop_stop()
-    client.disconnect()
+    def session() -> mqtt.Client:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare", clean_session=False)
+        client.on_message = on_message
+        client.connect("127.0.0.1", port)
+        return client
+
+    first = session()
+    first.subscribe(wire.DATA_FILTER, 1)
+    first.loop_start()
+    threading.Event().wait(0.3)
+    first.disconnect()
+    first.loop_stop()
     # Filled while nobody listens, so that the publisher is not what is measured.
     blast()
     began = time.perf_counter()
-    client.reconnect()
+    client = session()
     client.loop_start()
     wait_for(lambda: count[0] >= MESSAGES, 120)
     rate = MESSAGES / (time.perf_counter() - began)
