@@ -17,7 +17,7 @@ from edge.errors import OutboxError
 from edge.link import Link
 from edge.outbox import Bounds, Outbox
 from edge.pace import unix_us
-from edge.publish import Publisher, Rules
+from edge.publish import LIVE_LIMIT, Publisher, Rules
 from edge.secret import read_password
 from edge.settings import Node as Settings
 from edge.sources import replay, virtual
@@ -32,7 +32,8 @@ READ_EVERY_S = 0.25
 """Chosen: adds at most this to the second that a message spans."""
 HELD_BEFORE_CLOCK = 3600
 """Messages kept in memory until the clock is set; chosen: 7 minutes of 8 pumps."""
-BACK_PRESSURE = 5000
+READ_OWN_TIME_EVERY_S = 0.1
+BACK_PRESSURE = LIVE_LIMIT
 """A source that makes its own time waits while so many letters wait (it loses nothing by it)."""
 
 
@@ -228,6 +229,7 @@ class Node:
             self.boot,
             ",".join(self._inputs.pumps),
         )
+        every_s = READ_OWN_TIME_EVERY_S if self._inputs.own_time else READ_EVERY_S
         read_at = status_at = look_at = self._clocks.steady()
         while not stop.is_set() and not self._done():
             now_s = self._clocks.steady()
@@ -237,7 +239,7 @@ class Node:
                 look_at = now_s + 1.0
             if now_s >= read_at:
                 self.keep(round(now_s * 1e6))
-                read_at = max(read_at + READ_EVERY_S, now_s)
+                read_at = max(read_at, self._clocks.steady() - every_s) + every_s
             say = self._publisher.take(self._link.events(0.0), now_s)
             self._publisher.pump(now_s, self._now_us())
             if say or now_s >= status_at:

@@ -23,7 +23,7 @@ from pydantic import Field
 
 from edge.errors import SourceError
 from edge.model import Frozen
-from edge.pace import Pace, unix_us
+from edge.pace import FASTEST, Pace, unix_us
 from edge.sources.source import Reading
 from monitor.errors import BadMessage
 from monitor.wire import Message, decode
@@ -41,7 +41,7 @@ class Replay(Frozen):
     source: Literal["replay"] = "replay"
     file: Path
     pumps: tuple[str, ...] = Field(min_length=1, description="the pumps of the recording to play")
-    speed: float = Field(1.0, gt=0, le=5000)
+    speed: float = Field(1.0, gt=0, le=FASTEST)
     start: str | None = Field(
         None, description="RFC 3339 time that its first sample gets; left out: as recorded"
     )

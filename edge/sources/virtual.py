@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from edge.model import Frozen
-from edge.pace import Pace
+from edge.pace import FASTEST, Pace
 from edge.sources.source import Reading
 
 
@@ -22,7 +22,7 @@ class Virtual(Frozen):
 
     source: Literal["virtual"] = "virtual"
     file: Path
-    speed: float = Field(1.0, gt=0, le=5000, description="simulated seconds in a second")
+    speed: float = Field(1.0, gt=0, le=FASTEST, description="simulated seconds in a second")
     start: str | None = Field(None, description="RFC 3339; left out: now")
 
 
