@@ -96,8 +96,8 @@ class ComputedStore(MemoryStore):
         first = np.ceil(max(span[0], self.first_ts) / step)
         ts = np.arange(first, max(np.ceil(newest / step), first)) * step
         share = drawing_share(ts, step)
-        base = 401e3 + 1500 * np.sin(ts / 977.0) + 800 * np.sin(ts / 7.0)
-        low = np.where(share > 0, base - 150e3, base - 1500)
+        base = 401e3 + 1500 * np.sin(ts / 977.0) + 2500 * scatter(ts, 1)
+        low = np.where(share > 0, base - 150e3 - 40e3 * scatter(ts, 2), base - 2500)
         demand_fitted = int(pump[1:]) % 2 == 1
         return Series(
             pump=pump,
@@ -105,8 +105,8 @@ class ComputedStore(MemoryStore):
             ts=ts,
             low_pa=low,
             mean_pa=base - 130e3 * share,
-            high_pa=base + 1500,
-            strokes=np.round(1.6 * share * step),
+            high_pa=base + 1500 + 6000 * scatter(ts, 3),
+            strokes=np.round((1.4 + 0.4 * scatter(ts, 4)) * share * step),
             demand_s=share * step if demand_fitted else None,
             air_pa=np.full(len(ts), 413_685.0) if pump == "P1" else None,
             gaps=() if newest >= span[1] else ((max(newest, span[0]), span[1]),),
@@ -127,6 +127,11 @@ LEARNT = (
     Evidence("stall pressure after a draw", 401e3, "Pa", 392e3, 410e3),
     Evidence("stroke rate during a draw", 1.6, "1/s", 1.4, 1.8),
 )
+
+
+def scatter(ts: FloatArray, which: int) -> FloatArray:
+    """Numbers from 0 to 1 that look random and are the same each time (fractions of a sine)."""
+    return np.asarray(np.abs(np.sin(ts * 12.9898 + which * 78.233)) * 43758.5453 % 1.0, np.float64)
 
 
 @dataclass(slots=True)
