@@ -210,6 +210,6 @@ def finish(fault: Fault, s: k.Array, p: k.Array) -> None:
         s[k.TOP] = p[k.P_VSUC]
         s[k.GD] = s[k.WD] = s[k.GS] = s[k.WS] = 0.0
         s[k.PCD], s[k.PCS] = s[k.PL], p[k.P_SRC]
-        s[k.GL] = min(s[k.GL], 0.05 * p[k.P_VLINE])
+        s[k.GL] = min(s[k.GL], 0.01 * p[k.P_VLINE])
     if fault.kind == "drum empty":
         s[k.DRUM] = 0.0

@@ -85,7 +85,7 @@ class LiveSite:
                 seed = (self.seed * 1000 + number) * 100_003 + self._planned
                 self.runs[pump.id].add_draws(
                     demand.draws(
-                        self.site.pattern,
+                        pump.pattern or self.site.pattern,
                         pump.bays,
                         (at, at + HORIZON_S),
                         seed,
