@@ -32,6 +32,8 @@ READ_EVERY_S = 0.25
 """Chosen: adds at most this to the second that a message spans."""
 HELD_BEFORE_CLOCK = 3600
 """Messages kept in memory until the clock is set; chosen: 7 minutes of 8 pumps."""
+MOST_FAULTS = 30
+"""In a status; chosen: a retained message stays small."""
 READ_OWN_TIME_EVERY_S = 0.1
 BACK_PRESSURE = LIVE_LIMIT
 """A source that makes its own time waits while so many letters wait (it loses nothing by it)."""
@@ -138,6 +140,12 @@ class Reader:
         else:
             log.info("sensor well pump=%s source=%s", pump, about)
 
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What stands wrong now, in words."""
+        standing = [f"{about}: {words}"[:200] for about, words in self._said.items() if words]
+        return tuple(standing[:MOST_FAULTS])
+
     def look_at_clock(self, steady_us: int) -> None:
         """Follow the wall clock; call about once a second."""
         if self._inputs.own_time:
@@ -216,6 +224,8 @@ class Node:
             version=own_version(),
             clock_steps=reader.timebase.steps,
             lost=publisher.lost if publisher is not None else (),
+            refused_messages=publisher.refused if publisher is not None else 0,
+            faults=reader.faults,
         )
 
     def run(self, stop: threading.Event) -> None:

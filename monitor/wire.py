@@ -99,6 +99,10 @@ class NodeStatus:
     clock_steps: int = 0
     lost: tuple[tuple[str, int, int, int], ...] = ()
     """(pump, boot, first seq, last seq) that were asked for and are gone, newest answers only."""
+    refused_messages: int = 0
+    """Refused by the broker (its access list); they wait at the node."""
+    faults: tuple[str, ...] = ()
+    """What stands wrong with sensors now, in words: '<pump> <source>: <what>'."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -463,6 +467,7 @@ def encode_status(status: NodeStatus) -> bytes:
     pack.append({"n": "clock", "vb": status.clock_ok})
     pack.append({"n": "version", "vs": status.version})
     pack += [{"n": "pump", "vs": pump} for pump in status.pumps]
+    pack += [{"n": "fault", "vs": fault} for fault in status.faults]
     pack += [{"n": "lost", "vs": _range_text(*span)} for span in status.lost]
     return senml.to_json(pack)
 
@@ -473,6 +478,7 @@ _STATUS_COUNTS = {
     "failed": "failed_reads",
     "waiting": "waiting_messages",
     "clock-steps": "clock_steps",
+    "refused": "refused_messages",
 }
 
 
@@ -480,8 +486,7 @@ def decode_status(topic: str, payload: bytes) -> NodeStatus:
     """The status on a status topic; records we do not know are ignored. Raises BadMessage."""
     where = parse_topic(topic)
     fields: dict[str, Any] = {}
-    pumps: list[str] = []
-    lost: list[tuple[str, int, int, int]] = []
+    lists: dict[str, list[str]] = {"pump": [], "fault": [], "lost": []}
     for name, record in _node_records(where, "status", payload):
         if name == "online":
             fields["online"], fields["ts"] = _flag(record), record.time_us / 1e6
@@ -489,15 +494,20 @@ def decode_status(topic: str, payload: bytes) -> NodeStatus:
             fields["clock_ok"] = _flag(record)
         elif name == "version":
             fields["version"] = _words(record)
-        elif name == "pump":
-            pumps.append(_words(record))
-        elif name == "lost":
-            lost.append(_parse_range(_words(record)))
+        elif name in lists:
+            lists[name].append(_words(record))
         elif name in _STATUS_COUNTS:
             fields[_STATUS_COUNTS[name]] = _whole(record, MAX_COUNT)
     if "online" not in fields:
         raise BadMessage("missing record", "online")
-    return NodeStatus(where.site, where.name, pumps=tuple(pumps), lost=tuple(lost), **fields)
+    return NodeStatus(
+        where.site,
+        where.name,
+        pumps=tuple(lists["pump"]),
+        faults=tuple(lists["fault"]),
+        lost=tuple(_parse_range(text) for text in lists["lost"]),
+        **fields,
+    )
 
 
 def encode_wanted(wanted: Wanted) -> bytes:

@@ -124,4 +124,4 @@ class OutboxMachine(RuleBasedStateMachine):
 
 
 TestOutbox = OutboxMachine.TestCase
-TestOutbox.settings = settings(max_examples=80, stateful_step_count=40, deadline=None)
+TestOutbox.settings = settings(max_examples=40, stateful_step_count=40, deadline=None)

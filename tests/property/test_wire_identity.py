@@ -83,7 +83,7 @@ def fields(message: Message) -> dict[str, object]:
 
 
 @given(messages(), st.sampled_from([encode_json, encode_cbor]))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_decode_of_encode_is_identity(message: Message, encode) -> None:  # type: ignore[no-untyped-def]
     back = decode(data_topic(message.site, message.pump), encode(message))
     assert fields(back) == fields(message)
@@ -105,14 +105,14 @@ def _label(value: object) -> str:
 
 
 @given(st.binary(max_size=400))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_arbitrary_bytes_are_refused_in_our_words(payload: bytes) -> None:
     with pytest.raises(BadMessage):
         decode("strokewise/1/a/b/data", payload)
 
 
 @given(messages(), st.data())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_a_damaged_message_is_read_or_refused_in_our_words(message: Message, data) -> None:  # type: ignore[no-untyped-def]
     payload = bytearray(data.draw(st.sampled_from([encode_json, encode_cbor]))(message))
     for _ in range(data.draw(st.integers(1, 4))):
@@ -143,6 +143,8 @@ RANGES = st.lists(
         version=st.text(max_size=10),
         clock_steps=UINT32,
         lost=RANGES,
+        refused_messages=UINT32,
+        faults=st.lists(st.text(max_size=20), max_size=3).map(tuple),
     )
 )
 @settings(deadline=None)

@@ -106,6 +106,7 @@ def test_a_fault_is_said_once_when_it_comes_and_once_when_it_goes(
     bench.source.faults, bench.source.failed = ("pressure: broken wire",), 2
     for _ in range(4):
         bench.pass_s(1.0)
+    assert bench.reader.faults == ("foam fake: pressure: broken wire",)
     bench.source.faults = ()
     bench.pass_s(1.0)
     bench.pass_s(1.0)
@@ -114,6 +115,7 @@ def test_a_fault_is_said_once_when_it_comes_and_once_when_it_goes(
         "sensor fault pump=foam source=fake",
         "sensor well pump=foam source=fake",
     ]
+    assert bench.reader.faults == ()
     assert bench.reader.failed_reads == 2 * 12, "of both pumps that the source tells of"
 
 
