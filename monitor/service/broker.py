@@ -6,14 +6,19 @@ monitor says it misses.
 """
 
 import contextlib
+import logging
 import os
 import shutil
+import signal
 import socket
 import subprocess
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
 from monitor.errors import StrokewiseError
+
+log = logging.getLogger(__name__)
 
 READY_S = 10.0
 MOSQUITTO_CONF = """\
@@ -84,6 +89,7 @@ class EmbeddedBroker:
     def start(self) -> None:
         """Start and wait until it accepts connections."""
         self.folder.mkdir(parents=True, exist_ok=True)
+        end_leftover(self.folder / "broker.pid", str(self.folder / "broker.conf"))
         if self._program:
             self._start_mosquitto(self._program)
         else:
@@ -95,11 +101,11 @@ class EmbeddedBroker:
         user = "user root" if os.geteuid() == 0 else ""
         text = MOSQUITTO_CONF.format(port=self.port, folder=self.folder.resolve(), user=user)
         conf.write_text(text, encoding="utf-8")
-        log = (self.folder / "broker.log").open("ab")
-        with log:
+        with (self.folder / "broker.log").open("ab") as out:
             self._child = subprocess.Popen(  # noqa: S603 - our own settings, a program on PATH
-                [program, "-c", str(conf)], stdout=log, stderr=log
+                [program, "-c", str(conf)], stdout=out, stderr=out
             )
+        (self.folder / "broker.pid").write_text(str(self._child.pid), encoding="ascii")
         if not wait_for_port(self.port, self._child):
             self.stop()
             raise StrokewiseError(f"the broker did not start; see {self.folder / 'broker.log'}")
@@ -130,6 +136,28 @@ class EmbeddedBroker:
         if child.poll() is None:
             child.kill()
             child.wait(5)
+
+
+def end_leftover(pid_file: Path, conf: str) -> None:
+    """End a broker that outlived a killed parent: two on one folder destroy each other's file.
+
+    Only a process that runs on this very settings file is touched (told by /proc, so on Linux).
+    """
+    try:
+        pid = int(pid_file.read_text(encoding="ascii"))
+        command = Path(f"/proc/{pid}/cmdline").read_bytes().decode(errors="replace").split("\0")
+    except (OSError, ValueError):
+        return
+    if conf not in command:
+        return
+    log.warning("ending leftover broker pid=%d", pid)
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(pid, signal.SIGTERM)
+    waiting = threading.Event()
+    for _ in range(100):
+        if not Path(f"/proc/{pid}/cmdline").exists():
+            return
+        waiting.wait(0.05)
 
 
 def _search_path() -> str:

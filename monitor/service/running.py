@@ -217,11 +217,18 @@ class Service:
                 self.pipeline.tick(self._clock())
                 for site in self.settings.sites:
                     self.office.tick(site)
+                self._look_after_broker()
             except StoreUnavailable as problem:
                 log.warning("tick waits reason=%s", problem)
             except Exception:
                 # The ticker must outlive a fault of one part; the fault is in the log.
                 log.exception("tick failed")
+
+    def _look_after_broker(self) -> None:
+        """A broker of ours that died is started again on its port; the edge reconnects."""
+        if self.broker is not None and not self.broker.running:
+            log.error("broker died port=%d, starting it again", self.broker.port)
+            self.broker.start()
 
     def _picture(self, alarm: Alarm) -> bytes | None:
         site = next((s for s in self.settings.sites if s.id == alarm.site), None)
