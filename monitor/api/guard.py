@@ -43,8 +43,13 @@ class MustChangePassword(StrokewiseError):
     """Choose a password of your own first."""
 
 
+MOST_BODY_BYTES = 1_000_000
+"""Nothing we take is longer than a note (chosen: far above the longest form)."""
+
+
 class Guard:
-    """Refuses requests that another site's page sent, and adds the safety headers to answers."""
+    """Refuses requests that another site's page sent or that are too long, and adds the safety
+    headers to answers."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -68,7 +73,40 @@ class Guard:
             refusal = PlainTextResponse(f"Refused: {reason}\n", status_code=403)
             await refusal(scope, receive, send_safe)
             return
-        await self._app(scope, receive, send_safe)
+        body = await read_body(receive, scope["method"])
+        if body is None:
+            refusal = PlainTextResponse("Refused: the request is over 1 MB.\n", status_code=413)
+            await refusal(scope, receive, send_safe)
+            return
+        await self._app(scope, replay(body, receive), send_safe)
+
+
+async def read_body(receive: Receive, method: str) -> bytes | None:
+    """The whole body, None when it is too long; safe methods have none that matters."""
+    if method in SAFE_METHODS:
+        return b""
+    body, more = b"", True
+    while more:
+        message = await receive()
+        body += message.get("body", b"")
+        more = message["type"] == "http.request" and message.get("more_body", False)
+        if len(body) > MOST_BODY_BYTES:
+            return None
+    return body
+
+
+def replay(body: bytes, receive: Receive) -> Receive:
+    """The body again in one piece, then what comes after it (the end of the connection)."""
+    given = False
+
+    async def again() -> Message:
+        nonlocal given
+        if not given:
+            given = True
+            return {"type": "http.request", "body": body, "more_body": False}
+        return await receive()
+
+    return again
 
 
 def foreign(method: str, headers: Headers) -> str | None:

@@ -172,7 +172,8 @@ def _pressure(frame: svg.Frame, trace: Trace, top_pa: float, y: float) -> str:
     out.append(frame.pane(y, tall, pressure_lines(frame, trace.series, top_pa)))
     for value in value_ticks(0, top_pa / unit, 4)[1:-1]:
         level = y + tall * (1 - value * unit / top_pa)
-        out.append(svg.text(frame.at(0.004), level - 3, f"{value:g}", "halo"))
+        if level - y > 28:  # else it would sit on the unit
+            out.append(svg.text(frame.at(0.004), level - 3, f"{value:g}", "halo"))
     out.append(svg.text(frame.at(0.004), y + 13, trace.display.pressure_symbol, "halo"))
     return "".join(out)
 

@@ -284,6 +284,16 @@ def test_a_foreign_page_cannot_press_our_buttons(operator, double):
     assert not next(a for a in double.alarms() if a.id == alarm).acked
 
 
+def test_an_endless_request_is_refused(tech):
+    def endless():
+        for _ in range(40):
+            yield b"x" * 100_000
+
+    answer = tech.post("/site/north/work", content=endless())
+    assert answer.status_code == 413
+    assert tech.get("/site/north").status_code == 200
+
+
 def test_a_catch_test_sets_the_volume_of_a_stroke(tech):
     form = {"pump": "P1", "kind": "catch test", "numbers": ["1240", "20", "", ""]}
     assert tech.post("/site/north/work", data=form).status_code == 303
