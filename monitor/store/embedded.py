@@ -11,18 +11,17 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import apsw
-import numpy as np
 
 from monitor.clock import steady_s
 from monitor.errors import StoreUnavailable
-from monitor.store import codec, journal, levels, retention, rollups, series
+from monitor.store import codec, journal, retention, rollups, series
 from monitor.store.codec import Columns
 from monitor.store.core import Core, Row, Schema
-from monitor.store.days import MINUTES_PER_DAY, Chunk, Damage, DayFiles
+from monitor.store.days import Chunk, Damage, DayFiles
+from monitor.store.fold import Fold, Parts
 from monitor.store.interface import Level, Receipt, Series
-from monitor.store.journal import Journal, Selection
+from monitor.store.journal import Journal
 from monitor.store.ledger import Key, Ledger
-from monitor.store.levels import Before, Rows
 from monitor.store.owner import Owner
 from monitor.store.refusal import refusal
 from monitor.store.retention import Keeper, Retention
@@ -32,12 +31,6 @@ from monitor.store.views import Raw, Source, View
 from monitor.wire import Message
 
 log = logging.getLogger(__name__)
-
-SLICES = 12
-"""A minute is folded in slices of pumps, 5 s each, so that no call is long."""
-SLICE_S = 5
-FLOOD_MESSAGES = 200_000
-"""Chosen: about 60 MB waiting; beyond it everything but the running minute is folded at once."""
 
 LEDGER_SCHEMA = Schema(
     "ledger",
@@ -87,18 +80,27 @@ class EmbeddedStore:
         self._days = DayFiles(folder, self._book.name)
         self._rollups = Rollups(self.core)
         self._keeper = Keeper(self.core, self._days, self._rollups, keep or Retention())
-        self._tails: dict[int, tuple[int, Before | None]] = {}
-        self._slot = 0
+        self._raw = self._raw_source()
+        self._parts = Parts(
+            self.core,
+            self._book,
+            self._ledger,
+            self._journal,
+            self._days,
+            self._rollups,
+            self._keeper,
+            self._raw,
+        )
+        self._fold = Fold(self._parts, self._recalled, self._settled)
+        self._view = View(
+            Source(self._book, self._waiting, self._raw, self._keeper.pinned, self._rollups)
+        )
         self._counts: dict[str, float] = {"stored_messages": 0, "duplicate_messages": 0}
         self._commit_ms = 0.0
         self.trouble = ""
         """Why samples stay in the journal; empty when all is well."""
         for columns in self._journal.load(self.core):
-            self._remember(columns)
-        self._raw = self._raw_source()
-        self._view = View(
-            Source(self._book, self._waiting, self._raw, self._keeper.pinned, self._rollups)
-        )
+            self._parts.remember(columns)
 
     def _raw_source(self) -> Raw:
         """Where folded chunks are read from; a member with more places overrides it."""
@@ -116,13 +118,6 @@ class EmbeddedStore:
         rows = self.core.rows("SELECT held, lost FROM stream WHERE sid=? AND boot=?", key)
         return (rows[0][0], rows[0][1]) if rows else None
 
-    def _remember(self, columns: Columns) -> None:
-        head = columns.head
-        rows = zip(head["sid"].tolist(), head["boot"].tolist(), head["seq"].tolist(), strict=True)
-        for sid, boot, seq in rows:
-            self._ledger.add((sid, boot), seq)
-        self._book.note(columns)
-
     def append(self, batch: Sequence[Message]) -> list[Receipt]:
         """Store all or nothing, durable on return; raises StoreFull or StoreUnavailable."""
         if self._owner is None:
@@ -136,7 +131,7 @@ class EmbeddedStore:
                     row = self._journal.insert(db, columns)
                 self._commit_ms = (steady_s() - began) * 1000
                 self._journal.added(row, columns)
-                self._remember(columns)
+                self._parts.remember(columns)
             self._counts["stored_messages"] += len(fresh)
             self._counts["duplicate_messages"] += receipts.count(Receipt.DUPLICATE)
             return receipts
@@ -180,7 +175,7 @@ class EmbeddedStore:
             with self.core.write() as db:
                 db.execute("INSERT OR REPLACE INTO gap VALUES(?,?,?,?)", (sid, boot, first, last))
                 self._ledger.declare_lost((sid, boot), first, last)
-                self._write_streams(db)
+                self._parts.write_streams(db)
 
     def gaps(self, site: str, pump: str) -> list[Row]:
         """(boot, first seq, last seq) of everything declared lost."""
@@ -217,9 +212,11 @@ class EmbeddedStore:
 
         A full or failing disk is noted in `trouble`; everything stays in the journal meanwhile.
         """
+        if self._owner is None:
+            return
         with self._folding:
             try:
-                self._fold_due(now_ts)
+                self._fold.due(now_ts)
                 found = ""
             except StoreUnavailable as problem:
                 found = str(problem)
@@ -231,85 +228,6 @@ class EmbeddedStore:
                 log.error("housekeeping failed problem=%s", found)
             self.trouble = found
 
-    def _fold_due(self, now_ts: float) -> None:
-        slot = int(now_ts // SLICE_S)
-        behind = slot - self._slot
-        due = SLICES if not 0 <= behind < SLICES else behind
-        running = int((now_ts - SLICE_S) // 60)
-        for number in range(slot - due + 1, slot + 1):
-            self._fold(running, number % SLICES)
-        self._slot = slot
-        if self._journal.messages > FLOOD_MESSAGES:
-            self._fold(running, None)
-
-    def _fold(self, running: int | None, part: int | None) -> None:
-        """Move messages out of the journal; running None folds the running minute, too."""
-
-        def due(columns: Columns) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-            minutes = columns.minutes()
-            mask = np.ones(len(columns), np.bool_)
-            if running is not None:
-                mask &= (minutes < running) | (minutes > running + 2)
-            if part is not None:
-                mask &= columns.head["sid"] % SLICES == part
-            return mask
-
-        selection = self._journal.select(due)
-        if len(selection.columns):
-            merged = self._days.put(_chunks(selection.columns))
-            self._settle(selection, merged)
-
-    def _settle(self, selection: Selection, merged: Sequence[Chunk]) -> None:
-        rows = self._minute_rows(merged)
-        with self._lock:
-            rows_done = self._journal.finished(selection)
-            with self.core.write() as db:
-                keys = self._write_levels(db, rows, {chunk.sid for chunk in merged})
-                self._settled(db, merged)
-                db.executemany("DELETE FROM journal WHERE id=?", [(row,) for row in rows_done])
-            self._journal.settle(selection)
-            self._ledger.written(keys)
-
-    def _write_streams(self, db: apsw.Connection) -> list[Key]:
-        changed = self._ledger.changed()
-        rows = [(sid, boot, held, lost) for (sid, boot), held, lost in changed]
-        db.executemany("INSERT OR REPLACE INTO stream VALUES(?,?,?,?)", rows)
-        return [key for key, _, _ in changed]
-
-    def _minute_rows(self, merged: Sequence[Chunk]) -> list[tuple[int, Rows]]:
-        out = []
-        whole: dict[tuple[int, int], Columns] = {}
-        for chunk in merged:
-            columns: Columns | None = chunk.columns
-            if self._keeper.gone(chunk.minute // MINUTES_PER_DAY):
-                # The raw day was dropped: late crumbs must not replace a whole minute.
-                columns = self._recalled(chunk)
-            if columns is not None:
-                whole[chunk.sid, chunk.minute] = columns
-        for sid, minute in sorted(whole):
-            out.append((sid, self._minute(sid, minute, whole)))
-            if self._tails.get(sid, (minute + 1, None))[0] > minute:
-                late = (sid, minute + 1)
-                after = self._raw.get(sid, minute + 1, minute + 1) if late not in whole else []
-                for chunk in after:
-                    before = levels.last_counter(whole[sid, minute])
-                    out.append((sid, levels.minute_row(chunk.columns, chunk.minute, before)))
-        return out
-
-    def _minute(self, sid: int, minute: int, whole: dict[tuple[int, int], Columns]) -> Rows:
-        columns = whole[sid, minute]
-        tail = self._tails.get(sid)
-        if (sid, minute - 1) in whole:
-            before = levels.last_counter(whole[sid, minute - 1])
-        elif tail is not None and tail[0] == minute - 1:
-            before = tail[1]
-        else:
-            earlier = self._raw.get(sid, minute - 1, minute - 1)
-            before = levels.last_counter(earlier[0].columns) if earlier else None
-        if tail is None or tail[0] <= minute:
-            self._tails[sid] = (minute, levels.last_counter(columns))
-        return levels.minute_row(columns, minute, before)
-
     def _waiting(self, sid: int, from_us: int, to_us: int) -> Columns:
         return self._journal.select(
             lambda c: (c.head["sid"] == sid) & (c.head["t0"] >= from_us) & (c.head["t0"] < to_us)
@@ -320,31 +238,8 @@ class EmbeddedStore:
 
         For a restored backup, or a lost or older `core.db`; harmless when nothing is missing.
         """
-        count = 0
         with self._folding:
-            for day in (d for d in self._days.days() if d >= first_day):
-                for named in self._days.named(day):
-                    self._book.adopt(*named)
-                for chunks in self._days.scan(day):
-                    self._take_in(chunks)
-                    count += len(chunks)
-        return count
-
-    def _take_in(self, chunks: Sequence[Chunk]) -> None:
-        rows = self._minute_rows(chunks)
-        with self._lock:
-            for chunk in chunks:
-                self._remember(chunk.columns)
-            with self.core.write() as db:
-                keys = self._write_levels(db, rows, {chunk.sid for chunk in chunks})
-            self._ledger.written(keys)
-
-    def _write_levels(
-        self, db: apsw.Connection, rows: list[tuple[int, Rows]], sids: set[int]
-    ) -> list[Key]:
-        self._rollups.put_minutes(db, rows)
-        db.executemany("UPDATE series SET last_us=?, dt_us=? WHERE id=?", self._book.rows_of(sids))
-        return self._write_streams(db)
+            return self._fold.rebuild(first_day)
 
     def damage(self) -> list[Damage]:
         """What could not be read back so far."""
@@ -377,7 +272,7 @@ class EmbeddedStore:
     def fold_all(self) -> None:
         """Fold everything now, the running minute too."""
         with self._folding:
-            self._fold(None, None)
+            self._fold.everything()
 
     def close(self) -> None:
         """Fold what can be folded and let go of the files."""
@@ -390,15 +285,3 @@ class EmbeddedStore:
         self.core.close()
         if self._owner is not None:
             self._owner.close()
-
-
-def _chunks(columns: Columns) -> list[Chunk]:
-    """Split many pumps' messages into one chunk per pump and minute."""
-    minutes = columns.minutes()
-    sids = columns.head["sid"].astype(np.int64)
-    order = np.lexsort((columns.head["t0"], minutes, sids))
-    breaks = np.flatnonzero((np.diff(sids[order]) != 0) | (np.diff(minutes[order]) != 0)) + 1
-    return [
-        Chunk(int(sids[group[0]]), int(minutes[group[0]]), columns.take(group))
-        for group in np.split(order, breaks)
-    ]

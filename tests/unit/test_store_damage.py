@@ -124,7 +124,7 @@ def test_a_crash_between_chunk_and_journal_end_doubles_nothing(
         raise StoreUnavailable("cut here")
 
     with monkeypatch.context() as patch:
-        patch.setattr(store, "_settle", crash)
+        patch.setattr(store._fold, "_settle", crash)
         store.tend(T0_S + 300.0)
     # Both the journal and the day file have them now.
     assert len(store.messages("fern", "a", T0_S, T0_S + 60)) == 60
