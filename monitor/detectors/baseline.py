@@ -44,14 +44,16 @@ FEATURES: tuple[Feature, ...] = (
     Feature("stall_after_pa", "stall pressure", "Pa", DRUM_PA, 0.05, follows_air=True),
     Feature("demand_pa", "pressure during a draw", "Pa", DRUM_PA, 0.05, follows_air=True),
     Feature("rate_hz", "stroke rate", "1/s", 0.01, 0.08, follows_air=True),
-    Feature("conductance", "stroke rate for its pressure", "1/(s Pa^0.5)", 1e-5, 0.08),
+    Feature(
+        "conductance", "stroke rate for its pressure", "1/(s Pa^0.5)", 1e-5, 0.08, follows_air=True
+    ),
     Feature("dip_pa", "depth of the reversal dips", "Pa", 0.5 * PA_PER_PSI, 0.2, follows_air=True),
-    Feature("dip_s", "width of the reversal dips", "s", 0.02, 0.2),
+    Feature("dip_s", "width of the reversal dips", "s", 0.02, 0.2, follows_air=True),
     Feature("asymmetry", "long-short alternation", "", 0.04),
     Feature("ragged", "raggedness of the strokes", "", 0.05),
-    Feature("recovery_strokes", "time back to stall", "stroke times", 2.0, 0.2),
-    Feature("strokes_to_stall", "strokes back to stall", "strokes", 1.0, 0.1),
-    Feature("gas_ml", "gas in the line", "mL", 20.0, 0.2),
+    Feature("recovery_strokes", "time back to stall", "stroke times", 2.0, 0.2, follows_air=True),
+    Feature("strokes_to_stall", "strokes back to stall", "strokes", 1.0, 0.1, follows_air=True),
+    Feature("gas_ml", "gas in the line", "mL", 20.0, 0.2, follows_air=True),
     Feature("dry_start_strokes", "dry strokes at the start", "strokes", 1.0),
     Feature("idle_strokes_per_h", "strokes at rest", "strokes/h", 0.5),
 )

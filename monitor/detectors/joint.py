@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
+from monitor.detectors.kept import Kept, rows
 from monitor.detectors.run_length import share_for_runs
 
 NEEDED, OF_LAST = 5, 8
@@ -58,8 +59,7 @@ class Joint:
         default_factory=lambda: deque(maxlen=OF_LAST), init=False
     )
     model: Model | None = field(default=None, init=False, repr=False)
-    _rows: deque[NDArray[np.float64]] = field(init=False, repr=False)
-    _waiting: deque[NDArray[np.float64]] = field(init=False, repr=False)
+    _kept: Kept = field(init=False, repr=False)
     _new: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
@@ -77,8 +77,7 @@ class Joint:
 
     def restart(self) -> None:
         """Forget everything learnt."""
-        self._rows = deque(maxlen=self.capacity)
-        self._waiting = deque(maxlen=self.capacity)
+        self._kept = rows(self.capacity, OF_LAST + 1, self.features)
         self.hits.clear()
         self.latest.clear()
         self.model, self._new = None, 0
@@ -91,12 +90,10 @@ class Joint:
                 self.hits.append(far < self.model.far)
                 self.latest.append(row)
         if not learn:
-            self._waiting.clear()
+            self._kept.drop()
         elif not self.strange:
-            self._waiting.append(row)
-            while len(self._waiting) > (OF_LAST if self.model is not None else 0):
-                self._rows.append(self._waiting.popleft())
-                self._new += 1
+            self._kept.append(row)
+            self._new += self._kept.admit(OF_LAST if self.model is not None else 0)
             self._fit_if_due()
         return self.strange
 
@@ -105,13 +102,13 @@ class Joint:
         due = 1 if self.model is None else self.refit_draws
         if self.model is not None and self.model.rows < self.capacity // 2:
             due = self.model.rows
-        if len(self._rows) >= least and self._new >= due:
+        if self._kept.count >= least and self._new >= due:
             model = _fit(self._matrix(), self.share)
             self._new = 0 if model else -OF_LAST
             self.model = model or self.model
 
     def _matrix(self) -> NDArray[np.float64]:
-        return np.array(self._rows)
+        return self._kept.learnt.astype(np.float64)
 
     def review(self) -> tuple[bool, ...]:
         """Which of the latest rows an isolation forest finds far out; empty when it cannot tell.
@@ -141,8 +138,8 @@ class Joint:
         if self.model is None or not any(self.hits):
             return []
         model = self.model
-        rows = np.array([r for r, hit in zip(self.latest, self.hits, strict=True) if hit])
-        z = rows[:, model.columns] - model.centre
+        far = np.array([r for r, hit in zip(self.latest, self.hits, strict=True) if hit])
+        z = far[:, model.columns] - model.centre
         known = ~np.isnan(z)
         mean = np.where(known, z, 0.0).sum(0) / np.maximum(known.sum(0), 1)
         # A feature's part in the distance: its deviation times what the others do not explain.
@@ -151,10 +148,10 @@ class Joint:
         return [(int(model.columns[i]), float(mean[i])) for i in order]
 
 
-def _fit(rows: NDArray[np.float64], share: float) -> Model | None:
+def _fit(learnt: NDArray[np.float64], share: float) -> Model | None:
     """A distance on the scores that are mostly known and vary; None if fewer than two do."""
-    columns = np.flatnonzero(np.mean(~np.isnan(rows), axis=0) >= 0.8)
-    full = rows[~np.isnan(rows[:, columns]).any(axis=1)][:, columns]
+    columns = np.flatnonzero(np.mean(~np.isnan(learnt), axis=0) >= 0.8)
+    full = learnt[~np.isnan(learnt[:, columns]).any(axis=1)][:, columns]
     if len(full) < 20:
         return None
     vary = full.std(axis=0, ddof=1) > 0.2
@@ -175,7 +172,7 @@ def _fit(rows: NDArray[np.float64], share: float) -> Model | None:
     covariance = covariance * np.outer(grow, grow) + RIDGE * np.eye(p)
     centre = np.asarray(found.location_, np.float64)
     model = Model(columns, centre, covariance, len(full), 0.0)
-    tails = [t for row in rows if (t := _tail(row, model)) is not None]
+    tails = [t for row in learnt if (t := _tail(row, model)) is not None]
     # Real draws have longer tails than the F law: the limit is the window's own quantile if that
     # lies further out.
     return model._replace(far=min(share, float(np.quantile(tails, share))))

@@ -6,13 +6,14 @@ of autocorrelation and clipped, so that one odd draw decides nothing; CUSUM and 
 limits from the pump's share of the budget.
 """
 
-from collections import deque
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from monitor.detectors.kept import Kept, numbers
 from monitor.detectors.run_length import Budget, budget
 from monitor.detectors.spc import (
     MAD_TO_SIGMA,
@@ -127,7 +128,7 @@ def settle(values: NDArray[np.float64], floor: float, clip_sigma: float) -> Leve
     return Level(count, middle, mad_sigma, mean, spread, sigma, phi, low, high, floor)
 
 
-def rank_score(value: float, known: NDArray[np.float64], floor: float, sigma: float) -> float:
+def rank_score(value: float, known: NDArray[np.floating[Any]], floor: float, sigma: float) -> float:
     """The N(0, 1) score of a value by its rank among known ones, whatever their distribution.
 
     Sequential ranks of exchangeable values are independent and uniform, so charts on their
@@ -160,9 +161,7 @@ class Learned:
     level: Level | None = field(default=None, init=False)
     move: Move | None = field(default=None, init=False)
     last_score: float | None = field(default=None, init=False)
-    _values: NDArray[np.float64] = field(init=False, repr=False)
-    _times: NDArray[np.float64] = field(init=False, repr=False)
-    _count: int = field(default=0, init=False)
+    _kept: Kept = field(init=False, repr=False)
     _due: int = field(default=0, init=False)
     _last_z: float = field(default=0.0, init=False)
     _cusum: Cusum = field(init=False, repr=False)
@@ -172,11 +171,8 @@ class Learned:
     _batched: int = field(default=0, init=False, repr=False)
     _long_run: float = field(default=1.0, init=False, repr=False)
     _calm_ts: list[float] = field(default_factory=lambda: [0.0, 0.0], init=False, repr=False)
-    _recent: deque[float] = field(default_factory=lambda: deque(maxlen=5), init=False, repr=False)
-    _waiting: deque[tuple[float, float]] = field(init=False, repr=False)
-    _unclaimed: deque[float] = field(
-        default_factory=lambda: deque(maxlen=40), init=False, repr=False
-    )
+    _recent: list[float] = field(default_factory=list, init=False, repr=False)
+    _unclaimed: list[float] = field(default_factory=list, init=False, repr=False)
 
     def __post_init__(self) -> None:
         if not self.floor > 0 or not 0 <= self.floor_share < 1:
@@ -195,8 +191,8 @@ class Learned:
 
     @property
     def count(self) -> int:
-        """Values the level rests on."""
-        return self._count
+        """Values learnt and not yet forgotten."""
+        return self._kept.count
 
     @property
     def limits(self) -> Budget:
@@ -217,11 +213,10 @@ class Learned:
 
     def restart(self) -> None:
         """Forget everything learnt: the pump is another one now, or its set point is."""
-        size = self.learning.window_draws
-        self._values, self._times = np.empty(size), np.empty(size)
-        self._count = self._due = self._batched = 0
+        room = self.learning.quarantine_draws + 1
+        self._kept = numbers(self.learning.window_draws, room)
+        self._due = self._batched = 0
         self._batch, self._long_run = 0.0, 1.0
-        self._waiting = deque(maxlen=size)
         self._unclaimed.clear()
         self.level = None
         self.calm()
@@ -237,15 +232,11 @@ class Learned:
 
     def learn(self, ts: float, value: float) -> None:
         """Take a value as usual without judging it (rebuilding, or a start from pending values)."""
-        size = self.learning.window_draws
-        if self._count == size:
-            self._values[:-1] = self._values[1:]
-            self._times[:-1] = self._times[1:]
-            self._count -= 1
-        self._values[self._count] = value
-        self._times[self._count] = ts
-        self._count += 1
-        self._due -= 1
+        self._kept.append((_whole(ts), value))
+        self._learn(0)
+
+    def _learn(self, keep: int) -> None:
+        self._due -= self._kept.admit(keep)
         if self._due <= 0:
             self._settle()
 
@@ -258,10 +249,10 @@ class Learned:
             return None
         self._judge(ts, value)
         if not learn:
-            self._waiting.clear()
+            self._kept.drop()
             self._unclaimed.clear()
             return self.move
-        self._waiting.append((ts, value))
+        self._kept.append((_whole(ts), value))
         if self.move is None:
             self._admit()
         return self.move
@@ -276,27 +267,26 @@ class Learned:
             self._long_run += (seen - self._long_run) / LONG_RUN_BATCHES
         self._unclaimed.clear()
         # A short baseline must grow: held long, its error would be the same in every score.
-        while len(self._waiting) > min(self.learning.quarantine_draws, self._count // 4):
-            self.learn(*self._waiting.popleft())
+        self._learn(min(self.learning.quarantine_draws, self._kept.count // 4))
 
     def _settle(self) -> None:
         """Recompute the level; seldom enough to be cheap, often enough to stay self-starting."""
-        values, times = self._window()
+        window = self._window()
+        values = window["x"].astype(np.float64)
         floor = max(self.floor, self.floor_share * abs(float(np.median(values))))
         self.level = settle(values, floor, self.learning.clip_sigma)
-        self._due = 1 if self._count < 50 else self._count // 16
-        span_s = float(times[-1] - times[0])
-        if len(times) >= self.learning.start_draws and span_s > 0:
-            self._rebudget((len(times) - 1) * MONTH_S / span_s)
+        self._due = 1 if len(values) < 50 else len(values) // 16
+        span_s = float(window["ts"][-1]) - float(window["ts"][0])
+        if len(values) >= self.learning.start_draws and span_s > 0:
+            self._rebudget((len(values) - 1) * MONTH_S / span_s)
 
-    def _window(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        values, times = self._values[: self._count], self._times[: self._count]
-        keep = self.learning.least_draws
-        if self._count > keep:
-            first = int(np.searchsorted(times, times[-1] - self.learning.window_s))
-            first = min(first, self._count - keep)
-            return values[first:], times[first:]
-        return values, times
+    def _window(self) -> NDArray[Any]:
+        """The learnt rows that are not too old, but never fewer than `least_draws`."""
+        learnt, keep = self._kept.learnt, self.learning.least_draws
+        if len(learnt) <= keep:
+            return learnt
+        first = int(np.searchsorted(learnt["ts"], float(learnt["ts"][-1]) - self.learning.window_s))
+        return learnt[min(first, len(learnt) - keep) :]
 
     def _budget(self, per_month: float) -> Budget:
         # Powers of two, rounded up: the cache is hit and the limit errs to the quiet side.
@@ -319,7 +309,7 @@ class Learned:
         """The clipped N(0, 1) score of a value; needs `ready`."""
         assert self.level is not None  # noqa: S101 - callers ask `ready` first
         edge = self.learning.clip_sigma
-        z = rank_score(value, self._window()[0], self.level.floor, self.level.sigma)
+        z = rank_score(value, self._window()["x"], self.level.floor, self.level.sigma)
         return min(max(z, -edge), edge)
 
     def _judge(self, ts: float, value: float) -> None:
@@ -328,7 +318,7 @@ class Learned:
         fresh = ar1_residual(z, self._last_z, self.level.phi)
         self._last_z = self.last_score = z
         fresh /= self._calibrate(fresh)
-        self._recent.append(value)
+        self._recent = [*self._recent[-4:], value]
         if self._cusum.high == 0:
             self._calm_ts[0] = ts
         if self._cusum.low == 0:
@@ -354,7 +344,8 @@ class Learned:
         self._batch += fresh
         self._batched += 1
         if self._batched == BATCH:
-            self._unclaimed.append(min(self._batch * self._batch / BATCH, 9.0))
+            seen = min(self._batch * self._batch / BATCH, 9.0)
+            self._unclaimed = [*self._unclaimed[-39:], seen]
             self._batch, self._batched = 0.0, 0
         return float(np.sqrt(max(self._long_run, 1.0)))
 
@@ -373,3 +364,8 @@ class Learned:
             self.name, sign, since, recent, self.level.low, self.level.high,
             (recent - self.level.mean) / self.level.sigma,
         )  # fmt: skip
+
+
+def _whole(ts: float) -> int:
+    """A time as four bytes hold it: whole seconds, none before 1970 or after 2106."""
+    return min(max(int(ts), 0), 2**32 - 1)

@@ -14,6 +14,7 @@ from monitor.detectors import baseline as module
 from monitor.detectors.baseline import FEATURES, Baseline, Feature
 from monitor.detectors.finding import Presence
 from monitor.detectors.joint import Joint
+from monitor.detectors.kept import numbers
 from monitor.detectors.learned import Learned, Learning, rank_score, settle
 from monitor.errors import BadSettings
 from monitor.signals.types import Episode
@@ -157,7 +158,25 @@ def test_memory_is_bounded_over_many_draws():
     for i, value in enumerate(rng.normal(size=20_000)):
         learned.update(i * 60.0, float(value))
     assert learned.count == 50
-    assert len(learned._waiting) <= 50
+    assert learned._kept.waiting <= 31
+
+
+def test_what_is_kept_moves_up_in_order_and_never_grows():
+    kept, want, waits = numbers(5, 3), [], []
+    rng = np.random.default_rng(1)
+    for i in range(400):
+        if rng.random() < 0.1:
+            kept.drop()
+            waits = []
+        kept.append((i, float(i)))
+        waits = [*waits, i][-(8 - len(want)) :]
+        if rng.random() < 0.6:
+            keep = int(rng.integers(0, 3))
+            cut = max(len(waits) - keep, 0)
+            assert kept.admit(keep) == cut
+            want, waits = (want + waits[:cut])[-5:], waits[cut:]
+        assert kept.learnt["x"].tolist() == want
+        assert kept.waiting == len(waits)
 
 
 def test_ranks_give_normal_scores_and_grow_beyond_what_is_known():
