@@ -10,6 +10,7 @@ import io
 import re
 from collections.abc import Mapping
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 import cbor2
@@ -23,6 +24,7 @@ MAX_PAYLOAD_BYTES = 64 * 1024
 RELATIVE_BELOW_US = 2**28 * 1_000_000
 """Times under 2^28 s are relative to now (RFC 8428 section 4.5.3)."""
 
+_BY_TIME = itemgetter(2)
 MAX_TIME_S = 1e11
 BASE_VERSION = 10
 SECONDARY_UNITS_BIT = 1 << 4
@@ -75,7 +77,7 @@ class Record(NamedTuple):
 
 
 class _Labels:
-    """The labels of one representation, and the sets the resolver compares rows with."""
+    """The labels of one representation, and sets of them."""
 
     def __init__(self, labels: tuple[Any, ...]) -> None:
         (
@@ -98,6 +100,35 @@ class _Labels:
 
 _JSON = _Labels(TEXT_LABELS)
 _CBOR = _Labels(CBOR_LABELS)
+
+
+class _Shape(NamedTuple):
+    """What the labels of a row say before its values are looked at."""
+
+    bad_label: str
+    has_base: bool
+    kinds: tuple[Any, ...]
+    has_time: bool
+    has_sum: bool
+    has_update: bool
+
+
+@lru_cache(maxsize=4096)
+def _shape(labels: _Labels, keys: tuple[Any, ...]) -> _Shape:
+    """Rows have few shapes, so looking at their labels is done once for each.
+
+    Unknown labels are ignored, unless they end in '_' (RFC 8428 section 4.4).
+    """
+    there = frozenset(keys)
+    unknown = (key for key in keys if key not in labels.known and isinstance(key, str))
+    return _Shape(
+        bad_label=next((key for key in unknown if key.endswith("_")), ""),
+        has_base=not labels.base.isdisjoint(there),
+        kinds=tuple(labels.values & there),
+        has_time=labels.t in there,
+        has_sum=labels.s in there,
+        has_update=labels.ut in there,
+    )
 
 
 class _Base:
@@ -126,18 +157,14 @@ def resolve(pack: bytes, now_us: int = 0) -> list[Record]:
     for index, row in enumerate(rows):
         if type(row) is not dict:
             raise BadMessage("bad record", f"record {index + 1} is not a map")
-        keys = row.keys()
-        if not keys <= labels.known:
-            _refuse_must_understand(row)
-        if not labels.base.isdisjoint(keys):
+        shape = _shape(labels, tuple(row))
+        if shape.bad_label:
+            raise BadMessage("bad label", f"{shape.bad_label!r} must be understood and is not")
+        if shape.has_base:
             _update_base(base, row, labels, index)
-        records.append(_record(row, labels, base, now_us))
-    records.sort(key=_by_time)
+        records.append(_record(row, labels, shape, base, now_us))
+    records.sort(key=_BY_TIME)
     return records
-
-
-def _by_time(record: Record) -> int:
-    return record.time_us
 
 
 def _parse(pack: bytes) -> tuple[list[Any], _Labels]:
@@ -170,13 +197,6 @@ def _parse_cbor(pack: bytes) -> list[Any]:
     return rows
 
 
-def _refuse_must_understand(row: dict[Any, Any]) -> None:
-    """Unknown labels are ignored, unless they end in '_' (RFC 8428 section 4.4)."""
-    for label in row:
-        if isinstance(label, str) and label.endswith("_"):
-            raise BadMessage("bad label", f"{label!r} must be understood and is not")
-
-
 def _update_base(base: _Base, row: dict[Any, Any], labels: _Labels, index: int) -> None:
     for label in labels.base & row.keys():
         value = row[label]
@@ -206,37 +226,47 @@ def _version(value: Any, before: int | None) -> int:
     return version
 
 
-def _record(row: dict[Any, Any], labels: _Labels, base: _Base, now_us: int) -> Record:
-    get = row.get
-    name = base.name + _text(get(labels.n, ""), "n")
+def _record(
+    row: dict[Any, Any], labels: _Labels, shape: _Shape, base: _Base, now_us: int
+) -> Record:
+    name = row.get(labels.n, "")
+    unit = row.get(labels.u, base.unit)
+    if type(name) is not str or type(unit) is not str:
+        raise BadMessage("bad value", "name and unit must be text")
+    name = base.name + name
     fault = _name_fault(name)
     if fault:
         raise BadMessage("bad name", fault)
-    unit = _text(get(labels.u, base.unit), "u")
     if unit in SECONDARY_UNITS and not base.version & SECONDARY_UNITS_BIT:
         raise BadMessage("bad version", f"unit {unit} needs bver {UNDERSTOOD_VERSION}")
     time_us = base.time_us
-    if labels.t in row:
+    if shape.has_time:
         time_us += _time_us(row[labels.t])
     if time_us < RELATIVE_BELOW_US:
         time_us += now_us
     total = base.sum
-    if labels.s in row:
+    if shape.has_sum:
         total = _number(row[labels.s], "s") + (total or 0.0)
-    update_s = _number(row[labels.ut], "ut") if labels.ut in row else None
-    value = _value(row, labels, base.value, with_sum=total is not None)
+    update_s = _number(row[labels.ut], "ut") if shape.has_update else None
+    value = _value(row, labels, shape.kinds, base.value, with_sum=total is not None)
     return Record(name, unit, time_us, value, total, update_s, base.version)
 
 
-def _value(row: dict[Any, Any], labels: _Labels, add: float | None, *, with_sum: bool) -> Value:
-    kinds = labels.values & row.keys()
+def _value(
+    row: dict[Any, Any],
+    labels: _Labels,
+    kinds: tuple[Any, ...],
+    add: float | None,
+    *,
+    with_sum: bool,
+) -> Value:
     if len(kinds) != 1:
         if kinds:
             raise BadMessage("bad value", "more than one of v, vs, vb, vd in a record")
         if add is None and not with_sum:
             raise BadMessage("bad value", "a record without value and sum")
         return add
-    (kind,) = kinds
+    kind = kinds[0]
     value = row[kind]
     if kind == labels.v:
         number = _number(value, "v")
