@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from edge_kit import Listener, Mosquitto, authority, edge_process, free_port, until
 
+from edge.doctor import check_broker
 from edge.link import Event, Link
 from edge.outbox import Bounds, Outbox
 from edge.provision import Order, acl_text, password_hash, provision
@@ -246,6 +247,16 @@ def test_a_node_hears_nothing_of_another(guarded: Guarded, tmp_path: Path) -> No
     assert heard == []
     first.close()
     second.close()
+
+
+def test_doctor_tries_the_line_as_the_node_would(guarded: Guarded) -> None:
+    well = guarded.nodes["wall-1"].model_copy(update={"broker": guarded.of("wall-1")})
+    found = check_broker(well)
+    assert (found.well, "Success" in found.words) == (True, True)
+    stranger = guarded.of("wall-1", username="pine-hollow.wall-7")
+    found = check_broker(well.model_copy(update={"broker": stranger}))
+    assert not found.well
+    assert "Not authorized" in found.words
 
 
 # paho lets go of a socket whose TLS handshake failed without closing it.
