@@ -23,6 +23,7 @@ from monitor.api import work as work_api
 from monitor.api.accounts import Accounts
 from monitor.api.find import NotFound
 from monitor.api.guard import (
+    HEADERS,
     Guard,
     MustChangePassword,
     NotAllowed,
@@ -111,6 +112,7 @@ def create_app(live: Live, *, settings: WebSettings) -> FastAPI:
     )
     app.state.web = Web(live, settings, accounts)
     app.state.ack_links = AckLinks(live.core, load_key(live.core.path.parent))
+    app.state.lines = board_page.Lines()
     app.state.tallies = DayTallies(live.core, live.store)
     app.state.stopping = threading.Event()
     app.state.templates = make_environment()
@@ -173,4 +175,7 @@ def on_error(request: Request, problem: Exception) -> Response:
         return RedirectResponse("/account", status_code=303)
     web: Web = request.app.state.web
     look = Look(request, web, find_caller(request, web))
-    return look.page("problem.html", status=status, title=title, sentence=_sentence(problem))
+    page = look.page("problem.html", status=status, title=title, sentence=_sentence(problem))
+    # An answer to what nobody foresaw leaves outside of Guard.
+    page.headers.update(HEADERS)
+    return page

@@ -100,6 +100,17 @@ def test_data_that_stop_are_told_on_an_open_page(page: Page, lived_in):
     expect(page.locator("#fresh")).to_have_class(re.compile("old"))
 
 
+def test_cards_of_silent_pumps_say_so_without_any_event(page: Page, lived_in):
+    page.clock.install()
+    page.goto(lived_in.url + "/site/north")
+    expect(page.locator(".card.silent")).to_have_count(1)
+    for pump in lived_in.double.site_list[0].pumps:
+        lived_in.double.silence("north", pump.id, 60)
+    page.clock.run_for(35_000)
+    expect(page.locator(".card.silent")).to_have_count(6)
+    expect(page.locator("#needs")).not_to_contain_text("Nothing needs anyone.")
+
+
 def test_eight_tabs_are_all_live(context, lived_in):
     """HTTP/1.1 allows a browser six connections a host; a shared worker holds one for all."""
     pages = [context.new_page() for _ in range(8)]

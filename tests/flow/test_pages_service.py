@@ -284,6 +284,23 @@ def test_a_foreign_page_cannot_press_our_buttons(operator, double):
     assert not next(a for a in double.alarms() if a.id == alarm).acked
 
 
+def test_what_nobody_foresaw_is_told_quietly(viewer, double, monkeypatch):
+    def broken(*_, **__):
+        raise RuntimeError("secret detail")
+
+    monkeypatch.setattr(type(double.store), "latest_ts", broken)
+    lenient = TestClient(
+        viewer.app, base_url=HOST, cookies=viewer.cookies, raise_server_exceptions=False
+    )
+    page = lenient.get("/site/north")
+    assert page.status_code == 500
+    assert "written into the log" in page.text
+    assert "secret" not in page.text
+    assert "default-src 'none'" in page.headers["content-security-policy"]
+    twin = lenient.get("/api/sites/north/board")
+    assert (twin.status_code, "secret" in twin.text) == (500, False)
+
+
 def test_an_endless_request_is_refused(tech):
     def endless():
         for _ in range(40):

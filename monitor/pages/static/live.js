@@ -3,7 +3,7 @@
 (() => {
   const watch = document.body.dataset.watch || "";
   const fresh = document.getElementById("fresh");
-  const POLL_MS = 15000, LOST_MS = 30000, CALM_MS = 5000;
+  const POLL_MS = 15000, LOST_MS = 30000, CALM_MS = Number(document.body.dataset.calm) || 5000;
   let seen = Number(document.body.dataset.sequence) || 0;
   let heard = performance.now(), fetched = performance.now(), waiting = 0, polling = 0;
   let dataAge = fresh && fresh.dataset.newest ? Number(fresh.dataset.now) - Number(fresh.dataset.newest) : null;
@@ -110,6 +110,8 @@
       const age = dataAge + (performance.now() - fetched) / 1000;
       const clock = fresh.textContent.split(" · ").pop();
       fresh.classList.toggle("old", age > 30);
+      // Old data change without an event: the cards must say so too.
+      if (age > 30 && performance.now() - fetched > POLL_MS) plan(true);
       fresh.textContent = fresh.dataset.words + " " + span(age) + " " + fresh.dataset.ago + " · " + clock;
     }
   }, 1000);
