@@ -22,13 +22,12 @@ Anything else is refused with a reason, and only that message is lost by it.
 
 import re
 from dataclasses import dataclass, field
-from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor import senml
+from monitor import grid, senml
 from monitor.errors import BadMessage
 from monitor.senml import Record
 
@@ -115,28 +114,14 @@ class Wanted:
     """(pump, boot, first seq, last seq), both ends wanted."""
 
 
-MAX_SAMPLES = 4096
-"""Chosen: a minute at 50 a second is 3000."""
-MAX_EVENTS = 2048
-"""Stroke or demand changes in one message: a minute at the 16 strokes/s ceiling is 960."""
-MIN_STEP_US, MAX_STEP_US = 1_000, 60_000_000
-GRID_TOLERANCE = 0.1
-"""Of a step. Chosen: software timers jitter by milliseconds; a dip is 60 ms wide or more."""
-EVENT_SLACK_US = 1_000_000
-"""A stroke or demand time may lie this far outside the samples: one message's length."""
 EARLIEST_US = 1_577_836_800_000_000
 """2020-01-01T00:00:00Z; before it the sender's clock was never set."""
 LATEST_US = 4_102_444_800_000_000
 """2100-01-01T00:00:00Z, excluded."""
-MAX_UINT32 = 2**32 - 1
-MAX_COUNT = 2**53
-"""Beyond it a JSON number is no longer exact (RFC 8259 section 6)."""
-
 DATA_FILTER = f"{TOPIC_ROOT}/+/+/data"
 STATUS_FILTER = f"{TOPIC_ROOT}/+/+/status"
 
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,47}")
-_PASCAL = {"Pa": 1.0, "hPa": 100.0}
 
 
 class Topic(NamedTuple):
@@ -249,7 +234,6 @@ _DATA_NAMES = (
     *("boot", "seq", "step", "scale", "offset", "pressure", "samples"),
     *("strokes", "demand", "air", "failed", "clock", "historical"),
 )
-_Found = dict[str, list[Record]]
 
 
 def decode(topic: str, payload: bytes) -> Message:
@@ -258,15 +242,15 @@ def decode(topic: str, payload: bytes) -> Message:
     if where.kind != "data":
         raise BadMessage("bad topic", f"{where.kind} where data was due")
     found = _by_name(payload, where)
-    boot = _one_whole(found, "boot", MAX_UINT32)
-    seq = _one_whole(found, "seq", MAX_UINT32)
-    t0_us, dt_us, samples, scale_pa, offset_pa = _samples(found)
+    boot = grid.one_whole(found, "boot", grid.MAX_UINT32)
+    seq = grid.one_whole(found, "seq", grid.MAX_UINT32)
+    t0_us, dt_us, samples, scale_pa, offset_pa = grid.samples(found)
     end_us = t0_us + len(samples) * dt_us
     if t0_us < EARLIEST_US or end_us >= LATEST_US:
         raise BadMessage("time out of range", f"{t0_us / 1e6:.0f} s is not in 2020 to 2099")
-    span_us = (t0_us - EVENT_SLACK_US, end_us + EVENT_SLACK_US)
-    stroke_t_us, stroke_total = _strokes(found["strokes"], span_us)
-    demand_t_us, demand_on = _demand(found["demand"], span_us)
+    span_us = (t0_us - grid.EVENT_SLACK_US, end_us + grid.EVENT_SLACK_US)
+    stroke_t_us, stroke_total = grid.strokes(found["strokes"], span_us)
+    demand_t_us, demand_on = grid.demand(found["demand"], span_us)
     return Message(
         site=where.site,
         pump=where.name,
@@ -281,17 +265,17 @@ def decode(topic: str, payload: bytes) -> Message:
         stroke_total=stroke_total,
         demand_t_us=demand_t_us,
         demand_on=demand_on,
-        air_pa=_one_pa(found, "air") if found["air"] else None,
-        clock_ok=_one_flag(found, "clock", default=True),
-        historical=_one_flag(found, "historical", default=False),
-        failed_reads=_one_whole(found, "failed", MAX_UINT32) if found["failed"] else 0,
+        air_pa=grid.one_pa(found, "air") if found["air"] else None,
+        clock_ok=grid.one_flag(found, "clock", default=True),
+        historical=grid.one_flag(found, "historical", default=False),
+        failed_reads=grid.one_whole(found, "failed", grid.MAX_UINT32) if found["failed"] else 0,
     )
 
 
-def _by_name(payload: bytes, where: Topic) -> _Found:
+def _by_name(payload: bytes, where: Topic) -> grid.Found:
     prefix = f"{where.site}:{where.name}:"
     start = len(prefix)
-    found: _Found = {name: [] for name in _DATA_NAMES}
+    found: grid.Found = {name: [] for name in _DATA_NAMES}
     for record in senml.resolve(payload):
         name = record.name
         if not name.startswith(prefix):
@@ -301,159 +285,6 @@ def _by_name(payload: bytes, where: Topic) -> _Found:
             raise BadMessage("unknown record", f"{name[start:][:60]!r}")
         kind.append(record)
     return found
-
-
-def _one(found: _Found, name: str) -> Record:
-    records = found[name]
-    if len(records) != 1:
-        raise BadMessage("repeated record" if records else "missing record", name)
-    return records[0]
-
-
-def _whole(record: Record, limit: int) -> int:
-    value = record.value
-    if type(value) is not int:
-        if type(value) is not float or value != int(value):
-            raise BadMessage("bad number", f"{record.name} {value!r} is no whole number")
-        value = int(value)
-    if not 0 <= value <= limit:
-        raise BadMessage("bad number", f"{record.name} {value} is not in 0 to {limit}")
-    return value
-
-
-def _one_whole(found: _Found, name: str, limit: int) -> int:
-    return _whole(_one(found, name), limit)
-
-
-def _one_flag(found: _Found, name: str, *, default: bool) -> bool:
-    return _flag(_one(found, name)) if found[name] else default
-
-
-def _flag(record: Record) -> bool:
-    if type(record.value) is not bool:
-        raise BadMessage("bad value", f"{record.name} must be vb")
-    return record.value
-
-
-def _in_pa(record: Record, value: Any) -> float:
-    factor = _PASCAL.get(record.unit)
-    if factor is None:
-        raise BadMessage("bad unit", f"{record.name} in {record.unit[:20]!r}; send Pa (or hPa)")
-    if type(value) is not int and type(value) is not float:
-        raise BadMessage("bad value", f"{record.name} must be v")
-    return value * factor
-
-
-def _one_pa(found: _Found, name: str) -> float:
-    record = _one(found, name)
-    return float(_in_pa(record, record.value))
-
-
-def _step_us(found: _Found) -> int:
-    record = _one(found, "step")
-    if record.unit != "s":
-        raise BadMessage("bad unit", f"step in {record.unit[:20]!r}; send s")
-    if type(record.value) is not float and type(record.value) is not int:
-        raise BadMessage("bad value", "step must be v")
-    return _checked_step_us(record.value * 1e6)
-
-
-def _checked_step_us(step_us: float) -> int:
-    if not MIN_STEP_US <= step_us <= MAX_STEP_US:
-        raise BadMessage("uneven grid", f"step of {step_us / 1e6} s; 0.001 to 60 s is possible")
-    return round(step_us)
-
-
-_Samples = tuple[int, int, NDArray[np.int16] | NDArray[np.float64], float, float]
-
-
-def _samples(found: _Found) -> _Samples:
-    """(t0_us, dt_us, samples, scale_pa, offset_pa) from either form of pressure."""
-    records = found["pressure"]
-    if not records and not found["samples"]:
-        raise BadMessage("missing record", "pressure")
-    if records and type(records[0].value) is bytes:
-        return _counts(found)
-    if found["scale"] or found["offset"]:
-        raise BadMessage("unknown record", "scale and offset go with vd only")
-    t0_us, dt_us, values = _grid(found)
-    return t0_us, dt_us, values, 1.0, 0.0
-
-
-def _counts(found: _Found) -> _Samples:
-    record = _one(found, "pressure")
-    data = record.value
-    assert isinstance(data, bytes)  # noqa: S101  # for the type checker; the caller looked
-    if not data or len(data) % 2:
-        raise BadMessage("bad value", f"vd of {len(data)} bytes is no row of int16 counts")
-    if len(data) // 2 > MAX_SAMPLES:
-        raise BadMessage("too many samples", f"{len(data) // 2}, at most {MAX_SAMPLES}")
-    scale_pa = _one_pa(found, "scale") if found["scale"] else 1.0
-    offset_pa = _one_pa(found, "offset") if found["offset"] else 0.0
-    if not scale_pa:
-        raise BadMessage("bad number", "scale is 0")
-    return record.time_us, _step_us(found), np.frombuffer(data, "<i2"), scale_pa, offset_pa
-
-
-def _grid(found: _Found) -> tuple[int, int, NDArray[np.float64]]:
-    """Plain v records laid on their even grid, NaN where one is missing."""
-    records = found["pressure"]
-    times_us = [record.time_us for record in records]
-    dt_us = _step_us(found) if found["step"] else _median_step_us(times_us)
-    t0_us, length = _grid_ends(found, times_us, dt_us)
-    if not 0 < length <= MAX_SAMPLES:
-        raise BadMessage("too many samples", f"{length} on the grid, at most {MAX_SAMPLES}")
-    places = (np.asarray(times_us, np.float64) - t0_us) / dt_us
-    index = np.rint(places).astype(np.int64)
-    if len(index) and (index[0] < 0 or index[-1] >= length):
-        raise BadMessage("uneven grid", "a pressure lies outside the grid that samples gives")
-    if np.any(np.abs(places - index) > GRID_TOLERANCE) or np.any(np.diff(index) < 1):
-        raise BadMessage("uneven grid", f"pressures are not {dt_us / 1e6} s apart")
-    values = np.full(length, np.nan)
-    values[index] = [_in_pa(record, record.value) for record in records]
-    return t0_us, dt_us, values
-
-
-def _median_step_us(times_us: list[int]) -> int:
-    if len(times_us) < 2:
-        raise BadMessage("missing record", "step (a single pressure does not tell it)")
-    return _checked_step_us(float(np.median(np.diff(times_us))))
-
-
-def _grid_ends(found: _Found, times_us: list[int], dt_us: int) -> tuple[int, int]:
-    if found["samples"]:
-        return _one(found, "samples").time_us, _one_whole(found, "samples", MAX_COUNT)
-    return times_us[0], round((times_us[-1] - times_us[0]) / dt_us) + 1
-
-
-def _event_times(records: list[Record], span_us: tuple[int, int]) -> NDArray[np.int64]:
-    """The times (already in order), refused if they cannot belong to this message."""
-    if len(records) > MAX_EVENTS:
-        raise BadMessage("too many samples", f"{len(records)} events, at most {MAX_EVENTS}")
-    if records[0].time_us < span_us[0] or records[-1].time_us > span_us[1]:
-        raise BadMessage("time out of range", f"{records[0].name} outside the message's span")
-    return np.array([record.time_us for record in records], np.int64)
-
-
-def _strokes(
-    records: list[Record], span_us: tuple[int, int]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    if not records:
-        return np.empty(0, np.int64), np.empty(0, np.int64)
-    totals = [_whole(record, MAX_COUNT) for record in records]
-    for before, after in pairwise(totals):
-        if after < before:
-            raise BadMessage("counter backwards", f"strokes {before}, then {after}")
-    return _event_times(records, span_us), np.array(totals, np.int64)
-
-
-def _demand(
-    records: list[Record], span_us: tuple[int, int]
-) -> tuple[NDArray[np.int64] | None, NDArray[np.bool_] | None]:
-    if not records:
-        return None, None
-    on = np.array([_flag(record) for record in records], np.bool_)
-    return _event_times(records, span_us), on
 
 
 def encode_status(status: NodeStatus) -> bytes:
@@ -489,15 +320,15 @@ def decode_status(topic: str, payload: bytes) -> NodeStatus:
     lists: dict[str, list[str]] = {"pump": [], "fault": [], "lost": []}
     for name, record in _node_records(where, "status", payload):
         if name == "online":
-            fields["online"], fields["ts"] = _flag(record), record.time_us / 1e6
+            fields["online"], fields["ts"] = grid.flag(record), record.time_us / 1e6
         elif name == "clock":
-            fields["clock_ok"] = _flag(record)
+            fields["clock_ok"] = grid.flag(record)
         elif name == "version":
-            fields["version"] = _words(record)
+            fields["version"] = grid.words(record)
         elif name in lists:
-            lists[name].append(_words(record))
+            lists[name].append(grid.words(record))
         elif name in _STATUS_COUNTS:
-            fields[_STATUS_COUNTS[name]] = _whole(record, MAX_COUNT)
+            fields[_STATUS_COUNTS[name]] = grid.whole(record, grid.MAX_COUNT)
     if "online" not in fields:
         raise BadMessage("missing record", "online")
     return NodeStatus(
@@ -522,7 +353,7 @@ def decode_wanted(topic: str, payload: bytes) -> Wanted:
     """The ranges on a wanted topic; raises BadMessage."""
     where = parse_topic(topic)
     ranges = [
-        _parse_range(_words(record))
+        _parse_range(grid.words(record))
         for name, record in _node_records(where, "wanted", payload)
         if name == "wanted"
     ]
@@ -541,12 +372,6 @@ def _node_records(where: Topic, kind: str, payload: bytes) -> list[tuple[str, Re
     return out
 
 
-def _words(record: Record) -> str:
-    if type(record.value) is not str:
-        raise BadMessage("bad value", f"{record.name} must be vs")
-    return record.value
-
-
 _RANGE = re.compile(r"([A-Za-z0-9][A-Za-z0-9_-]{0,47}):(\d{1,10}):(\d{1,10})-(\d{1,10})", re.ASCII)
 
 
@@ -559,6 +384,6 @@ def _parse_range(text: str) -> tuple[str, int, int, int]:
     if match is None:
         raise BadMessage("bad value", f"{text[:80]!r} is not <pump>:<boot>:<first>-<last>")
     boot, first, last = (int(part) for part in match.groups()[1:])
-    if max(boot, last) > MAX_UINT32 or first > last:
+    if max(boot, last) > grid.MAX_UINT32 or first > last:
         raise BadMessage("bad number", f"{text[:80]!r} is no range of sequence numbers")
     return match.group(1), boot, first, last
