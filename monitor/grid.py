@@ -25,6 +25,9 @@ MAX_UINT32 = 2**32 - 1
 MAX_COUNT = 2**53
 """Beyond it a JSON number is no longer exact (RFC 8259 section 6)."""
 
+MOST_PA = 1e9
+"""Chosen: 10,000 bar; beyond it a value is a fault of the sender and sums would overflow."""
+
 _PASCAL = {"Pa": 1.0, "hPa": 100.0}
 
 Found = dict[str, list[Record]]
@@ -74,6 +77,8 @@ def _in_pa(record: Record, value: Any) -> float:
         raise BadMessage("bad unit", f"{record.name} in {record.unit[:20]!r}; send Pa (or hPa)")
     if type(value) is not int and type(value) is not float:
         raise BadMessage("bad value", f"{record.name} must be v")
+    if abs(value) > MOST_PA:
+        raise BadMessage("bad number", f"{record.name} {value:g} is no pressure")
     return value * factor
 
 
