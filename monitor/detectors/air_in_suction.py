@@ -20,7 +20,8 @@ class AirInSuction(Detector):
 
     Settings: more_share 1.05 times the usual strokes for the pressure; ragged_more 0.02 above
     and ragged_times 2.5 times the usual raggedness (stroke jitter of sound pumps 0.5 to 3 %);
-    alternate 0.35, above which it is the two sides that differ.
+    alternate 0.35, above which it is the two sides that differ;
+    even_share 1.6, above which gas drawn in would be ragged.
 
     Blind: when draws are of very few strokes; to a trickle under 5 % of the flow.
 
@@ -33,6 +34,7 @@ class AirInSuction(Detector):
     ragged_more: float = 0.02
     ragged_times: float = 2.5
     alternate: float = 0.35
+    even_share: float = 1.6
     kind = Kind.AIR_IN_SUCTION
     events = RUNS
     _times: int = 0
@@ -50,6 +52,8 @@ class AirInSuction(Detector):
         flow = context.against("conductance", f.get("conductance"))
         if event.open_ or event.strokes < 3 or flow is None:
             return self.unknown(event, context)
+        if (f.get("race_strokes") or 0.0) >= 3:
+            return self.unknown(event, context)
         if (f.get("bounce_share") or 0.0) > 0.1 or (f.get("asymmetry") or 0.0) > self.alternate:
             return self.unknown(event, context)
         uneven = f.get("asymmetry") or 0.0
@@ -62,6 +66,8 @@ class AirInSuction(Detector):
             self._times = 0
             calm = flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0) and not soft
             return (self.no if calm else self.unknown)(event, context)
+        if flow.ratio > self.even_share and (f.get("interval_cv") or 0.0) < 0.1:
+            return self.unknown(event, context)  # so much gas in even doses sits over the balls
         ragged = self._ragged(event, context)
         if not (ragged or soft):
             return self.unknown(event, context)

@@ -79,8 +79,11 @@ class LowAir(Detector):
     def _pushed(self, event: Episode, context: Context) -> bool:
         """The pump itself brought the line to this level (it did not race, nor fall silent)."""
         f = event.features
-        if event.strokes < 1 or (f.get("race_strokes") or 0) >= 5:
+        if (f.get("race_strokes") or 0) >= 5:
             return False
+        if event.strokes == 0:  # a draw of less than a stroke: a pump with air would restore it
+            end = f.get("stall_after_pa") or 0.0
+            return 0.35 * context.stall_pa < end < 0.85 * context.stall_pa
         stall, after = f.get("stall_after_pa"), f.get("after_stroke_pa")
         fell = after is not None and stall is not None and after - stall > 0.25 * context.stall_pa
         return not fell

@@ -150,7 +150,8 @@ class NoDemand(Detector):
     def _long_run(self, event: Episode, context: Context) -> Finding:
         """A steady run that outlasts this pump's draws."""
         f = event.features
-        self._last = None
+        if event.strokes:
+            self._last = None
         length = event.duration_s + (f.get("continued_s") or 0.0)
         longest = context.usual["duration_s"].high
         limit = self.run_s if longest is None else max(self.run_s, 3.0 * longest)

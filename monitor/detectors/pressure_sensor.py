@@ -22,9 +22,10 @@ class PressureSensor(Detector):
 
     Settings: under_pa -2.2 psi and over_share 1.025 of full scale (NE 43: 3.6 and 21 mA on 4-20 mA
     over 150 psi are -3.75 and 159 psi; measuring range to -1.9 and 154.7); still_pa 30 Pa of
-    spread over 3 strokes and more (a converter step is 50 Pa and more at 16 bit); noise_pa 1 psi
-    and noise_times 5 times its own; shift_share 0.08 of the stall pressure while the rate stays
-    within 0.35 of what the shift would make of it; null_share half of the reads failed.
+    spread over 3 strokes and more (a converter step is 50 Pa and more at 16 bit); noise_pa 2 psi
+    and noise_times 5 times its own (a creep in a restart band of 5 psi saws with 1.5 psi);
+    shift_share 0.08 of the stall pressure while the rate stays within 0.35 of what the shift
+    would make of it; null_share half of the reads failed.
 
     Blind: to a slow drift without air sensor or a zero check on a vented line.
 
@@ -36,7 +37,7 @@ class PressureSensor(Detector):
     under_pa: float = -2.2 * PA_PER_PSI
     over_share: float = 1.025
     still_pa: float = 30.0
-    noise_pa: float = 1.0 * PA_PER_PSI
+    noise_pa: float = 2.0 * PA_PER_PSI
     noise_times: float = 5.0
     shift_share: float = 0.08
     null_share: float = 0.5
@@ -82,7 +83,7 @@ class PressureSensor(Detector):
         noise, usual = f.get("tail_std_pa"), context.of("tail_std_pa")
         if event.what == "dead-head":
             swing = f.get("swing_pa")
-            noise = None if swing is None else swing / 8.0  # a second's range, and a creep's saw
+            noise = None if swing is None else swing / 5.0  # a second's range is 4 to 5 sigma
         if event.open_ and event.what != "dead-head":
             return None
         if noise is None or noise < self.noise_pa:

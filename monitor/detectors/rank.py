@@ -59,12 +59,22 @@ def rank(findings: list[Finding], standing: frozenset[Kind] = frozenset()) -> li
         if finding.presence is not Presence.YES:
             out.append(finding)
             continue
-        over = [k for k in (*yes, *standing) if finding.kind in EXPLAINS.get(k, ())]
+        over = [k for k in (*yes, *standing) if _over(k, finding, yes)]
         if over and finding.kind not in standing:
             continue
         under = [yes[k] for k in EXPLAINS.get(finding.kind, ()) if k in yes]
         out.append(_with_causes(finding, under))
     return out
+
+
+def _over(kind: Kind, finding: Finding, yes: dict[Kind, Finding]) -> bool:
+    """Does kind silence the finding? Where each explains the other, the surer one stays."""
+    if finding.kind not in EXPLAINS.get(kind, ()):
+        return False
+    other = yes.get(kind)
+    if kind not in EXPLAINS.get(finding.kind, ()) or other is None:
+        return True
+    return (other.confidence, str(kind)) > (finding.confidence, str(finding.kind))
 
 
 def _with_causes(finding: Finding, under: list[Finding]) -> Finding:

@@ -161,8 +161,8 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
     tail = p[ts >= look.now_sec - look.start_sec - AFTER_S]
     if len(tail) >= 3:
         out["tail_pa"] = median(tail)
-        # mean |x1 - x2| of a normal law is 1.128 sigma; a slope adds nothing to speak of
-        out["tail_std_pa"] = float(np.abs(np.diff(tail)).mean()) / 1.128
+        # from differences, robustly: neither a slope nor the saw of a creep is noise
+        out["tail_std_pa"] = _noise(tail)
     return out
 
 
@@ -283,7 +283,7 @@ def _race(tr: Trace, s: FloatArray, t: FloatArray, mean_pa: FloatArray, scales: 
     out["race_strokes"] = float(n)
     out["race_s"] = end - begin
     out["race_rate_hz"] = n / (end - begin) if end > begin else None
-    out["race_before_strokes"] = float(first)
+    out["race_before_strokes"] = 0.0 if _paused(t, first) else float(first)
     out["race_before_s"] = max(begin, 0.0)
     if len(p) >= 3:
         now = p[-max(3, int(RACE_NOW_S / tr.dt_s)) :]
@@ -293,6 +293,13 @@ def _race(tr: Trace, s: FloatArray, t: FloatArray, mean_pa: FloatArray, scales: 
         early = tr.p[(tr.ts >= begin - 0.5) & (tr.ts < begin + 1.5)]
         out["race_from_pa"] = float(early.min()) if len(early) else None
     return out
+
+
+def _paused(t: FloatArray, first: int) -> bool:
+    """Did the pump stand still between its ordinary strokes and the race?"""
+    if first < 3:
+        return False
+    return bool(t[first - 1] > max(2.0, 1.7 * median(t[: first - 1])))
 
 
 def _leading(flags: BoolArray) -> int:

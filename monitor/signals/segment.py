@@ -194,6 +194,8 @@ class Segmenter:
         if self._ended(run, sec):
             yield self._look(sec + 1, open_=False)
             known = [x for x in run.means if x == x]
+            if run.strokes == 0:
+                self.rest.startled()
             self._end(sum(known) / len(known) if known else None)
         elif age >= self.cutting.longest_s:
             yield self._look(sec + 1, open_=False, cut=True)
