@@ -100,7 +100,8 @@ CHANGE_OUT = Procedure(
     (
         "pump with the right seal material",
         "coupler and fittings",
-        "container and absorbent",
+        "container",
+        "absorbent",
         "protection as the safety data sheet says",
     ),
     (

@@ -219,7 +219,7 @@ RECORDS: tuple[Record, ...] = (
             "air valve kit",
             "spool seals of the pump's kind",
             "filter element",
-            "gauge with tee",
+            "pressure gauge with tee",
         ),
         cautions=(AIR, HELD_PRESSURE, SELF_START),
         alarm_class="product supply",

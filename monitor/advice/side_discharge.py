@@ -82,7 +82,12 @@ RECORDS: tuple[Record, ...] = (
             ),
             Check(_D, "High points in the line? Give them a bleed."),
         ),
-        bring=("bleed tee or valve", "container and absorbent", "protection as the SDS says"),
+        bring=(
+            "bleed tee or valve",
+            "container",
+            "absorbent",
+            "protection as the safety data sheet says",
+        ),
         cautions=(HELD_PRESSURE, CHEMICAL, SELF_START, AIR),
         alarm_class="product supply",
         limit_basis="Trapped gas from the strokes between two pressures (Boyle's law) or from the "

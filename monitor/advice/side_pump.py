@@ -152,7 +152,7 @@ RECORDS: tuple[Record, ...] = (
             Check(_S, "Another product, drum or suction hose?"),
             Check(_D, "Another tip, valve or bay on this pump? Log the change if so."),
         ),
-        bring=("gauge with tee", "this pump's trace, before and after"),
+        bring=("pressure gauge with tee", "this pump's trace, before and after"),
         cautions=(HELD_PRESSURE, CHEMICAL),
         alarm_class="upkeep",
         limit_basis="Distance of a draw's figures from this pump's own, several draws in a row, "

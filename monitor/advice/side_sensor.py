@@ -34,7 +34,7 @@ RECORDS: tuple[Record, ...] = (
             Check(_N, "Let the line down: does it read zero? If not by how much?"),
             Check(_N, "Compare with a gauge at stall; is the sensor's port plugged?"),
         ),
-        bring=("pressure sensor 0 to 150 psi", "cable and connector", "gauge with tee"),
+        bring=("pressure sensor 0 to 150 psi", "cable and connector", "pressure gauge with tee"),
         cautions=(HELD_PRESSURE, CHEMICAL, ELECTRICAL),
         alarm_class="instrument",
         limit_basis="Outside 3.6 to 21 mA or the ratiometric band; or strokes counted while the "

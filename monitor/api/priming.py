@@ -25,6 +25,8 @@ STILL_S = 4.0
 HELD_S = 3.0
 BUILT_SHARE = 0.35
 """Over this share of the stall pressure a stroke moves liquid (computed; below it is dry)."""
+RACING_SHARE = 0.5
+"""Of the slowest dry rate: ordinary draws stay under a third of it, dry runs at it (computed)."""
 MISSED_TIMES = 3.0
 """Three times the strokes that fill the line: missed (as the missed-prime detector has it)."""
 
@@ -85,8 +87,9 @@ def judge(
 ) -> Judged:
     """The last run in seconds data (each of shape (n,), NaN = no value), at `now_ts`.
 
-    A run is primed once pressure stays over BUILT_SHARE of stall for HELD_S while it strokes, or
-    once it has stopped within the stall band.
+    A run is primed once pressure stays over BUILT_SHARE of stall for HELD_S while it strokes
+    clearly slower than dry, or once it has stopped within the stall band. A pump that races holds
+    no liquid, whatever the line's pressure is.
     """
     if not len(ts) or now_ts - ts[-1] > 10.0:
         return Judged("no data", 0, None, 0.0, running=False)
@@ -103,19 +106,22 @@ def judge(
     running = ts[-1] - stroke_ts[-1] <= STILL_S
     rate = float(counts[ts > ts[-1] - 5.0].sum() / 5.0) if running else 0.0
     run = ts >= start
-    built = _built_at(ts[run], mean_pa[run], want)
+    built = _built_at(ts[run], mean_pa[run], counts[run], want)
     upto = run if built is None else run & (ts <= built)
     count = int(counts[upto].sum())
     word = _word(count, want, built=built is not None, running=running, holds=holds)
     return Judged(word, count, pressure, rate, running)
 
 
-def _built_at(ts: FloatArray, mean_pa: FloatArray, want: Expected) -> float | None:
-    """When pressure first stayed up for HELD_S, None if it never did."""
+def _built_at(
+    ts: FloatArray, mean_pa: FloatArray, counts: FloatArray, want: Expected
+) -> float | None:
+    """When pressure first stayed up for HELD_S without racing, None if it never did."""
     up = np.nan_to_num(mean_pa) >= BUILT_SHARE * want.stall_low_pa
     need = int(HELD_S)
     for i in range(len(ts) - need + 1):
-        if up[i : i + need].all():
+        rate_hz = counts[i : i + need].sum() / need
+        if up[i : i + need].all() and rate_hz < RACING_SHARE * want.dry_hz:
             return float(ts[i])
     return None
 

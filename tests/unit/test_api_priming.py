@@ -4,7 +4,7 @@ import pytest
 from monitor.api.priming import Expected, expected, judge
 from monitor.site import Line, Pump, Site
 
-WANT = Expected(3.0, 11.0, 390e3, 397e3, 2.0)
+WANT = Expected(3.0, 11.0, 390e3, 397e3, 2.2)
 NOW = 1000.0
 
 
@@ -51,3 +51,13 @@ def test_a_longer_suction_line_takes_more_strokes():
     near, far = (Pump(id="P", suction=Line(length_m=x, bore_m=0.0095)) for x in (1.0, 4.5))
     site = Site(id="s", pumps=(near,))
     assert expected(site, near).high_strokes < expected(site, far).high_strokes
+
+
+def test_a_pump_that_races_is_not_primed_whatever_the_pressure():
+    n = 60
+    ts = 1000.0 + np.arange(n)
+    want = Expected(3, 11, 360_000.0, 370_000.0, 3.0)
+    found = judge(ts, np.full(n, 140_000.0), np.full(n, 5.0), want, ts[-1] + 1)
+    assert found.word == "missed"
+    slow = judge(ts, np.full(n, 340_000.0), (np.arange(n) % 2).astype(float), want, ts[-1] + 1)
+    assert slow.word == "primed"
