@@ -146,15 +146,13 @@ class Words:
         return f"{self.signif(value)} {self.t(unit)}".strip()
 
     def usual(self, item: Evidence) -> str:
-        """'usual 56 psi to 61 psi', or an empty text where nothing was learnt."""
+        """'56 psi to 61 psi', 'up to 12 mL', or an empty text where nothing was learnt."""
         low, high = item.usual_low, item.usual_high
         if low is None and high is None:
             return ""
         if low is None:
-            return f"{self.t('usual up to')} {self.value(high, item.unit)}"
+            return f"{self.t('up to')} {self.value(high, item.unit)}"
         if high is None:
-            return f"{self.t('usual at least')} {self.value(low, item.unit)}"
-        return (
-            f"{self.t('usual')} {self.value(low, item.unit)} {self.t('to')} "
-            f"{self.value(high, item.unit)}"
-        )
+            return f"{self.t('at least')} {self.value(low, item.unit)}"
+        ends = self.value(low, item.unit), self.value(high, item.unit)
+        return ends[0] if ends[0] == ends[1] else f"{ends[0]} {self.t('to')} {ends[1]}"

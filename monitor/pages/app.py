@@ -16,6 +16,7 @@ from monitor.api import alarms as alarms_api
 from monitor.api import bays as bays_api
 from monitor.api import board as board_api
 from monitor.api import events, machine
+from monitor.api import people as people_api
 from monitor.api import priming as priming_api
 from monitor.api import pump as pump_api
 from monitor.api import visit as visit_api
@@ -53,6 +54,7 @@ API_ROUTERS = (
     priming_api.router,
     bays_api.router,
     visit_api.router,
+    people_api.router,
     events.router,
     machine.router,
 )

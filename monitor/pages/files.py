@@ -1,4 +1,4 @@
-"""Files of a pump's window: tables of samples and episodes, pictures, paper."""
+"""Files: samples, episodes, alarms and work as tables; the trace as picture and paper."""
 
 import io
 from typing import Annotated
@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response, StreamingResponse
 
-from monitor.api.find import get_pump
+from monitor.api.find import get_pump, get_site
 from monitor.api.pump import Window, pump_look
 from monitor.charts import picture
 from monitor.charts.trace import Trace, draw
@@ -14,8 +14,10 @@ from monitor.errors import StrokewiseError
 from monitor.pages.pump import caption
 from monitor.pages.render import SeeingLook
 from monitor.reports import export
+from monitor.store.alarm_book import AlarmBook, Asked
 from monitor.store.episodes import EpisodeBook
 from monitor.store.interface import Level
+from monitor.store.work_log import WorkLog
 
 router = APIRouter(include_in_schema=False)
 WIDTH_PX = 960
@@ -89,6 +91,25 @@ def episodes_csv(site_id: str, pump_id: str, look: SeeingLook, window: Window) -
         media_type=CSV,
         headers={"Content-Disposition": name},
     )
+
+
+@router.get("/site/{site_id}/alarms.csv")
+def alarms_csv(site_id: str, look: SeeingLook, window: Window) -> Response:
+    """Every change of every alarm of the window, newest first."""
+    site = get_site(look.live, site_id)
+    span = window.span(look.live.now_ts(), site.zone, usual="1y")
+    asked = Asked(site=site.id, from_ts=span[0], to_ts=span[1])
+    entries = AlarmBook(look.live.core).history(asked, limit=MOST_ROWS)
+    sheet = export.alarms(e.change for e in entries)
+    return attached(b"".join(export.csv_chunks(sheet)), CSV, f"{site.id}-alarms.csv")
+
+
+@router.get("/site/{site_id}/work.csv")
+def work_csv(site_id: str, look: SeeingLook) -> Response:
+    """The whole work log, with what was taken back."""
+    site = get_site(look.live, site_id)
+    sheet = export.work(WorkLog(look.live.core).list(site.id, with_undone=True))
+    return attached(b"".join(export.csv_chunks(sheet)), CSV, f"{site.id}-work.csv")
 
 
 @router.get("/site/{site_id}/pump/{pump_id}/trace.png")

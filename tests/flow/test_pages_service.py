@@ -390,7 +390,17 @@ def test_the_administrator_makes_accounts_and_tokens_and_reads_who_did_what(admi
     assert screen.get("/people").status_code == 403
 
 
+def test_the_twin_of_the_people_page_holds_no_secret(administrator, app):
+    app.state.web.accounts.issue("api", "script", NOW, by="ann")
+    told = administrator.get("/api/people")
+    assert [a["name"] for a in told.json()["accounts"]] == ["administrator"]
+    assert "script" in told.text
+    assert "argon2" not in told.text
+    assert set(told.json()["sessions"][0]["id"]) <= set("0123456789abcdef")
+
+
 def test_only_administrators_reach_the_people_page(tech):
+    assert tech.get("/api/people").status_code == 403
     assert tech.get("/people").status_code == 403
     assert tech.post("/people/add", data={"name": "x"}).status_code == 403
 
@@ -450,6 +460,8 @@ def test_files_of_a_window_hold_what_the_store_holds(reader, shared):
         ("/site/north/bays.pdf?days=7", b"%PDF-1.7"),
         ("/site/north/pump/P1/episodes.csv", b"start (UTC),"),
         ("/site/north/bays.csv?days=7", b"Bay,"),
+        ("/site/north/alarms.csv", b"time (UTC),subject,what,"),
+        ("/site/north/work.csv", b"time (UTC),pump,kind,"),
     ],
 )
 def test_paper_and_pictures_are_what_they_say(reader, path, start):

@@ -81,8 +81,8 @@ def test_evidence_in_the_sites_units(us, value, unit, words):
 
 
 def test_the_usual_range_stands_beside_the_value(us):
-    assert us.usual(Evidence("x", 1.0, "Pa", 392e3, 410e3)) == "usual 57 psi to 59 psi"
-    assert us.usual(Evidence("x", 1.0, "mL", None, 12.0)) == "usual up to 12 mL"
+    assert us.usual(Evidence("x", 1.0, "Pa", 392e3, 410e3)) == "57 psi to 59 psi"
+    assert us.usual(Evidence("x", 1.0, "mL", None, 12.0)) == "up to 12 mL"
     assert us.usual(Evidence("x", 1.0, "mL")) == ""
 
 
