@@ -229,7 +229,8 @@ def _draw_sensor(rng: np.random.Generator) -> SensorSpec:
         span=float(np.clip(rng.normal(1.0, 0.003), 0.99, 1.01)),
         tau_s=_between(rng, 0.002, 0.02),
         missed_share=float(rng.choice([0.0, 0.0, 1e-4, 1e-3])),
-        clock_ppm=float(rng.uniform(-50.0, 50.0)),
+        # Kept by network time; a free-running crystal drifts ten times as much.
+        clock_ppm=float(rng.uniform(-5.0, 5.0)),
     )
 
 
