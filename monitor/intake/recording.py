@@ -111,7 +111,8 @@ class Recording:
             self._waiting[pump] = [rows.take(slice(end, None))] if end < len(rows) else []
         for slice_number, pump, block in sorted(ready, key=lambda r: (r[0], r[1], r[2].t0_ts)):
             if self._ahead:
-                self.horizon_ts = max(self.horizon_ts, slice_number * self._block_s)
+                # One slice back, for rows of a pump that stand a little later in the file.
+                self.horizon_ts = max(self.horizon_ts, (slice_number - 1) * self._block_s)
             yield pump, block
 
     def notes(self) -> list[str]:

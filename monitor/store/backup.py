@@ -5,6 +5,7 @@ moves in between is then in both copies, never in neither; restoring merges by (
 brings ledger and levels up to what the day files hold.
 """
 
+import errno
 import hashlib
 import json
 import shutil
@@ -25,6 +26,7 @@ FORMAT = 1
 MANIFEST = "manifest.json"
 BLOCK = 1 << 20
 OTHERS = ("*.key", "*.secret")
+OWNER_ONLY = 0o600
 
 Progress = Callable[[float], None]
 
@@ -67,18 +69,19 @@ def backup(folder: Path, target: Path, now_ts: float, progress: Progress = _quie
             tempfile.TemporaryDirectory(dir=target.parent) as room,
             tarfile.open(unfinished, "w") as tar,
         ):
+            # It holds password hashes and keys: for its owner's eyes only.
+            unfinished.chmod(OWNER_ONLY)
             for source in sources:
                 done += source.stat().st_size
                 members.append(_add(tar, source, Path(room) / source.name))
                 progress(done / total)
             _add_manifest(tar, Path(room), members, now_ts)
         unfinished.replace(target)
-    except (apsw.FullError, OSError) as problem:
+    except (apsw.Error, OSError) as problem:
         unfinished.unlink(missing_ok=True)
-        raise StoreFull(f"the backup was not written: {problem}; free space there") from problem
-    except apsw.Error as problem:
-        unfinished.unlink(missing_ok=True)
-        raise BadBackup(f"{folder} could not be read: {problem}; run a check of it") from problem
+        if isinstance(problem, apsw.FullError) or getattr(problem, "errno", 0) == errno.ENOSPC:
+            raise StoreFull(f"no room for the backup: {problem}; free space there") from problem
+        raise BadBackup(f"the backup of {folder} was not written: {problem}") from problem
     return members
 
 
@@ -200,5 +203,6 @@ def restore(path: Path, folder: Path, progress: Progress = _quiet) -> list[Membe
         store.close()
         for file in sorted(Path(room).iterdir()):
             if not file.name.startswith("owner.db"):
+                file.chmod(OWNER_ONLY)
                 shutil.move(file, folder / file.name)
     return members

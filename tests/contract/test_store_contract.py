@@ -255,3 +255,29 @@ def test_the_impossible_is_rejected_and_costs_only_itself(
 def test_latest_is_the_end_of_the_newest(store: Store) -> None:
     run(store, [[message("a", 3)], [message("a", 1)], [message("b", 0)]], tend=False)
     assert store.latest_ts() == {("fern", "a"): T0_S + 4.0, ("fern", "b"): T0_S + 1.0}
+
+
+def test_a_clock_that_steps_back_costs_no_message_and_no_stroke(store: Store) -> None:
+    before = [message("a", seq) for seq in range(10)]
+    after = [message("a", seq, t0_s=T0_S + seq - 5.013) for seq in range(10, 20)]
+    run(store, [before, after])
+    store.tend(T0_S + 600.0)
+    found = store.messages("fern", "a", T0_S, T0_S + 60)
+    assert sorted(m.seq for m in found) == list(range(20))
+    assert [m.t0_us for m in found] == sorted(m.t0_us for m in found)
+    raw = store.read("fern", "a", (float(T0_S), T0_S + 60.0), level=Level.RAW)
+    assert len(raw.ts) == 400
+    assert (np.diff(raw.ts) >= 0).all()
+    # 20 messages of 3 strokes; the very first reading has nothing before it.
+    assert raw.strokes.sum() == 59
+    assert store.watermark("fern", "a", BOOT) == (19, [])
+
+
+def test_a_clock_that_was_a_day_ahead_costs_nothing_when_it_is_set(store: Store) -> None:
+    ahead = [message("a", seq, t0_s=T0_S + 86_400 + seq) for seq in range(5)]
+    right = [message("a", seq) for seq in range(5, 10)]
+    run(store, [ahead, right], tend=False)
+    store.tend(T0_S + 600.0)
+    assert len(store.messages("fern", "a", T0_S, T0_S + 20)) == 5
+    assert len(store.messages("fern", "a", T0_S + 86_400, T0_S + 86_420)) == 5
+    assert store.append(ahead) == [Receipt.DUPLICATE] * 5

@@ -73,12 +73,22 @@ def same_answers(a: EmbeddedStore, b: EmbeddedStore) -> None:
 
 def test_a_restored_backup_gives_the_same_answers(tmp_path: Path) -> None:
     store = filled(tmp_path / "store")
+    (tmp_path / "store" / "ack.key").write_bytes(b"k" * 32)
     shares: list[float] = []
     members = backup(tmp_path / "store", tmp_path / "b" / "all.tar", T0_S + 3000.0, shares.append)
-    assert [m.name for m in members] == ["core.db", "raw-20000.db", "raw-20001.db"]
+    assert [m.name for m in members] == [
+        "core.db",
+        "raw-20000.db",
+        "raw-20001.db",
+        "ack.key",
+    ]
     assert shares[-1] == 1.0
     assert verify(tmp_path / "b" / "all.tar") == []
     restore(tmp_path / "b" / "all.tar", tmp_path / "again")
+    key = tmp_path / "again" / "ack.key"
+    assert key.read_bytes() == b"k" * 32
+    assert key.stat().st_mode & 0o077 == 0
+    assert (tmp_path / "b" / "all.tar").stat().st_mode & 0o077 == 0
     again = EmbeddedStore(tmp_path / "again", [work_log.SCHEMA])
     same_answers(store, again)
     assert again.append([message(2999)]) == [Receipt.DUPLICATE]
