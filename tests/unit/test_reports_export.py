@@ -60,6 +60,13 @@ def test_no_value_is_an_empty_cell_and_unfitted_is_no_column():
     assert "air (Pa)" in text_of(export.series(series(1, air_pa=np.array([4.0]))))
 
 
+def test_times_of_a_fast_series_keep_their_parts_of_a_second():
+    told = text_of(export.series(series(3, ts=T0 + np.array([0.0, 0.05, 0.1]))))
+    stamps = [line.split(",")[0] for line in told.split("\r\n")[1:4]]
+    assert stamps == ["1996-12-20T00:39:57Z", "1996-12-20T00:39:57.05Z", "1996-12-20T00:39:57.1Z"]
+    assert stamps == [export.stamp(export.moment(T0 + k)) for k in (0.0, 0.05, 0.1)]
+
+
 @pytest.mark.parametrize(
     ("cell", "written"),
     [
@@ -98,7 +105,7 @@ def test_any_text_reads_back_the_same_but_for_the_apostrophe(rows):
 
 def test_a_long_sheet_comes_in_pieces():
     pieces = list(export.csv_chunks(export.series(series(45_000))))
-    assert len(pieces) == 3
+    assert len(pieces) == 4
     assert b"".join(pieces).count(b"\r\n") == 45_001
 
 
