@@ -13,6 +13,8 @@ from monitor.wire import Message
 JOIN_SHARE = 0.5
 """A message that starts within half a sample of where the last one ended continues it."""
 MAX_BLOCK_S = 3600.0
+GAP_US = 1_000_000
+"""As in a recording: what a counter gained over a longer hole happened at unknown times."""
 
 
 @dataclass(slots=True)
@@ -49,7 +51,11 @@ class StreamAssembler:
         if tail is not None and message.t0_us < tail.end_us - message.dt_us:
             self.late += 1
             return None
-        follows = tail is not None and (tail.boot, tail.seq + 1) == (message.boot, message.seq)
+        follows = (
+            tail is not None
+            and (tail.boot, tail.seq + 1) == (message.boot, message.seq)
+            and message.t0_us - tail.end_us <= GAP_US
+        )
         stroke_ts = self._strokes(message, follows=follows)
         self._advance(message)
         if len(message.samples) == 0:

@@ -10,6 +10,8 @@ WRAPS = (1 << 16, 1 << 32)
 """Registers are 16 or 32 bits wide (Modbus application protocol v1.1b3: registers of 16 bits)."""
 MAX_RATE = 20.0
 """Strokes a second; a small double-diaphragm pump cannot run faster (chosen above 16/s)."""
+LONGEST_S = 86_400.0
+"""Chosen: over more than a day between two readings no jump is called possible."""
 SLACK = 2
 """Strokes that may fall between a reading and its time stamp."""
 
@@ -21,7 +23,8 @@ def increments(total: Ints, elapsed_s: Floats, per_pulse: int = 1) -> tuple[Ints
     gives a possible rate, else a restart, which counts from zero if that is possible, or adds
     nothing. A jump forward beyond what a pump can do adds nothing either.
     """
-    possible = (elapsed_s * MAX_RATE / per_pulse + SLACK).astype(np.int64)
+    longest_s = np.minimum(elapsed_s, LONGEST_S)
+    possible = (longest_s * MAX_RATE / per_pulse + SLACK).astype(np.int64)
     step = np.diff(total)
     restarted = np.zeros(len(step), np.int64)
     odd = np.flatnonzero((step < 0) | (step > possible))

@@ -24,6 +24,8 @@ UNEVEN_SHARE = 0.05
 """When more than 5 % of the steps are off by over 0.35 of a step, the times are no jittered grid
 and pressures are interpolated on an even one (chosen)."""
 FIRST_LOOK = 10_000
+MAX_STEP_S = 60.0
+"""The longest step a message may have too; rows further apart each stand alone."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,7 +120,7 @@ class Gridder:
             return
         steps = np.diff(rows.ts)
         if len(steps):
-            self._step_s = float(np.median(steps[:FIRST_LOOK])) or self._step_s
+            self._step_s = min(float(np.median(steps[:FIRST_LOOK])), MAX_STEP_S)
         step_s = self._step_s or 1.0
         new, before_ts = self._new_strokes(rows, step_s)
         holes = np.flatnonzero(steps > max(GAP_STEPS * step_s, GAP_S)) + 1

@@ -21,6 +21,8 @@ from monitor.signals.types import FloatArray
 CSV_BYTES = 1 << 23
 PARQUET_ROWS = 1 << 18
 PROBES = 8
+FIRST_TS, END_TS = 946_684_800.0, 4_102_444_800.0
+"""2000 to 2099: outside it a clock was never set, or the times are milliseconds."""
 
 _TRUE = ("1", "true", "t", "yes", "on")
 _FALSE = ("0", "false", "f", "no", "off")
@@ -75,7 +77,7 @@ class CsvTable:
                     split(batch, self.layout, self._only_pump, self._fault),
                     min(done / (1.5 * size), 1.0),
                 )
-        except pa.ArrowInvalid as problem:
+        except pa.ArrowException as problem:
             raise self._fault(str(problem)) from problem
 
     def _types(self) -> dict[str, Any]:
@@ -120,8 +122,9 @@ class CsvTable:
         names = self.layout
         if name == names.time:
             if self._numeric:
-                return "" if _is_number(text) else "Unix seconds, as in the first row"
-            return "" if _is_rfc3339(text) else "an RFC 3339 time with its offset from UTC"
+                good = _is_number(text) and _in_range(float(text))
+                return "" if good else "Unix seconds of the years 2000 to 2099, as in the first row"
+            return "" if _is_rfc3339(text) else "an RFC 3339 time of 2000 to 2099 with its offset"
         if name == names.demand:
             return "" if text.lower() in ("", *_TRUE, *_FALSE) else "0, 1, true, false or nothing"
         pressures = (names.pressure.name, names.air.name if names.air else None)
@@ -167,8 +170,10 @@ class ParquetTable:
                 yield Piece(
                     split(batch, self.layout, self._only_pump, self._fault), min(done / rows, 1.0)
                 )
-        except (OSError, pa.ArrowInvalid) as problem:
-            raise BadRecording(f"{self._path}: {problem}; the file is damaged") from problem
+        except (OSError, pa.ArrowException) as problem:
+            raise BadRecording(
+                f"{self._path}: {problem}; expected the columns' usual types, whole"
+            ) from problem
 
     def _fault(self, problem: str) -> BadRecording:
         return BadRecording(f"{self._path}: {problem}")
@@ -179,8 +184,14 @@ class ParquetTable:
             return
         groups = self._file.num_row_groups
         for k in sorted({groups * i // PROBES for i in range(PROBES)}):
-            table = self._file.read_row_group(k, columns=[self.layout.pump])
-            yield set(pc.unique(table.column(0)).to_pylist())
+            try:
+                table = self._file.read_row_group(k, columns=[self.layout.pump])
+                found = pc.unique(table.column(0).cast(pa.string()))
+            except (OSError, pa.ArrowException) as problem:
+                raise BadRecording(
+                    f"{self._path}: column '{self.layout.pump}': {problem}; expected text"
+                ) from problem
+            yield set(found.to_pylist())
 
 
 Fault = Callable[[str], BadRecording]
@@ -218,12 +229,21 @@ def _times(column: Any, name: str, fault: Fault) -> FloatArray:
         raise fault(f"column '{name}': {column.null_count} rows without a time")
     if pa.types.is_timestamp(column.type):
         ticks = column.cast(pa.timestamp("ns", column.type.tz)).cast(pa.int64())
-        return np.asarray(ticks.to_numpy(zero_copy_only=False) * 1e-9, np.float64)
+        seconds = np.asarray(ticks.to_numpy(zero_copy_only=False) / 1e9, np.float64)
+        return _plausible(seconds, name, fault)
     if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
         return _times(_parsed(column, name, fault), name, fault)
     times = _floats(column, name, fault)
-    if len(times) and not np.isfinite(times).all():
-        raise fault(f"column '{name}': a time that is no number; expected Unix seconds")
+    return _plausible(times, name, fault)
+
+
+def _plausible(times: FloatArray, name: str, fault: Fault) -> FloatArray:
+    good = (times >= FIRST_TS) & (times < END_TS)
+    if not good.all():
+        bad = times[np.argmin(good)]
+        raise fault(
+            f"column '{name}': {bad} is no time of the years 2000 to 2099; expected Unix seconds"
+        )
     return times
 
 
@@ -254,6 +274,11 @@ def _is_number(text: str) -> bool:
 
 def _is_rfc3339(text: str) -> bool:
     try:
-        return datetime.fromisoformat(text).tzinfo is not None
+        moment = datetime.fromisoformat(text)
     except ValueError:
         return False
+    return moment.tzinfo is not None and 2000 <= moment.year < 2100
+
+
+def _in_range(ts: float) -> bool:
+    return FIRST_TS <= ts < END_TS

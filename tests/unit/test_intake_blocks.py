@@ -1,5 +1,7 @@
 """Messages and recorded rows become blocks: counters, gaps, jitter, duplicates, backward time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -50,6 +52,17 @@ def test_a_message_that_is_missing_splits_and_its_strokes_are_not_invented() -> 
     assert [len(b.pressure_pa) for b in blocks] == [40, 20]
     assert len(blocks[1].stroke_ts) == 1
     assert stream.unseen_strokes == 4
+
+
+def test_a_clock_that_jumps_ahead_invents_no_strokes() -> None:
+    stream = StreamAssembler()
+    stream.push(message(0, [(1.0, 5)]))
+    ahead = 86_400_000_000
+    one = message(1, [(0.5, 400_000), (1.0, 400_001)])
+    moved = replace(one, t0_us=one.t0_us + ahead, stroke_t_us=one.stroke_t_us + ahead)
+    block = stream.push(moved)
+    assert block is not None
+    assert len(block.stroke_ts) == 1
 
 
 def test_contiguous_messages_become_one_block_like_the_blocks_one_by_one() -> None:

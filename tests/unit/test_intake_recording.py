@@ -177,6 +177,8 @@ BAD = {
     "short row": ("time,pump,pressure_pa", [f"{T0},a,1", f"{T0},a"], "row 3: 2 values, 3 expected"),
     "odd demand": ("time,pump,pressure_pa,demand", [f"{T0},a,1,maybe"], "row 2.*demand.*'maybe'"),
     "blank time": ("time,pump,pressure_pa", [f"{T0},a,1", ",a,1"], "row 3, column 'time'"),
+    "milliseconds": ("time,pump,pressure_pa", [f"{T0}000,a,1"], "row 2, column 'time'.*seconds"),
+    "1980": ("time,pump,pressure_pa", ["1980-01-01T00:00:00Z,a,1"], "row 2.*2000 to 2099"),
     "only strangers": ("time,pump,pressure_pa", [f"{T0},zz,1"], "pumps found: zz"),
     "nothing": ("", [], "row 1"),
 }
