@@ -5,6 +5,7 @@ to a robust distance and an isolation forest (`joint.py`). All tests together ke
 one false alarm a pump-month. Nothing is stored: a restart feeds stored episodes to `rebuild`.
 """
 
+from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from heapq import merge
@@ -80,6 +81,12 @@ SET_POINT_PA = (20.0 * PA_PER_PSI, 100.0 * PA_PER_PSI)
 
 REVIEW_S = 86_400.0
 """The forest looks once a day (chosen: some 40 ms of work for a slow catch-all)."""
+
+JUDGED_AGAIN = 40
+"""Draws judged again at a start: what a chart remembers of a shift of one sigma (computed)."""
+
+Row = tuple[float, dict[str, float]]
+"""When a draw ended, and its values."""
 
 RESTART_ALL = frozenset({"pump changed", "seals", "foot valve cleaned", "accepted as usual"})
 RESTART_AIR = frozenset({"set point changed"})
@@ -174,18 +181,47 @@ class Baseline:
         notes: Iterable[tuple[float, str]] = (),
         held: Sequence[tuple[float, float]] = (),
     ) -> None:
-        """Learn again from stored episodes, oldest first, as it was learnt then.
+        """Learn again from stored episodes, oldest first.
 
         notes: (ts, kind of work entry), in time order. held: spans [from, to] in which a finding
-        stood. The forest is not asked about the past.
+        stood. The last window of draws is learnt at once, only the last few are judged again, so
+        that a site's start does not wait for months to be relived.
         """
+        rows: deque[Row] = deque(maxlen=self.learning.window_draws + JUDGED_AGAIN)
         events: Iterable[tuple[float, Episode | str]] = ((e.end_ts, e) for e in episodes)
         for ts, thing in merge(notes, events, key=lambda pair: pair[0]):
-            if isinstance(thing, Episode):
-                stood = any(a <= ts <= b for a, b in held)
-                self._take(thing, learn=not stood)
-            else:
+            if isinstance(thing, str):
                 self.note(ts, thing)
+                rows = self._after(thing, rows)
+                continue
+            values = self._look(thing)
+            if values is not None and not any(a <= ts <= b for a, b in held):
+                rows.append((ts, values))
+        learnt = list(rows)[:-JUDGED_AGAIN]
+        self._learn_all(learnt)
+        for ts, values in list(rows)[len(learnt) :]:
+            self._feed(ts, values, learn=True)
+
+    def _after(self, what: str, rows: deque[Row]) -> deque[Row]:
+        """What of the rows so far still counts after a work entry."""
+        if what in RESTART_ALL:
+            rows.clear()
+        if what in RESTART_AIR:
+            gone = {f.name for f in self.features if f.follows_air}
+            kept = [(ts, {k: v for k, v in row.items() if k not in gone}) for ts, row in rows]
+            return deque(kept, maxlen=rows.maxlen)
+        return rows
+
+    def _learn_all(self, rows: Sequence[Row]) -> None:
+        scores = np.full((len(rows), len(self.features)), np.nan)
+        since = _last_step([values.get(STALL) for _, values in rows])
+        for column, feature in enumerate(self.features):
+            first = since if feature.follows_air else 0
+            here = [i for i in range(first, len(rows)) if feature.name in rows[i][1]]
+            times = np.array([rows[i][0] for i in here], np.float64)
+            values = np.array([rows[i][1][feature.name] for i in here], np.float64)
+            scores[here, column] = self.learned[feature.name].learn_all(times, values)
+        self.joint.learn_all(scores)
 
     def update(self, episode: Episode, *, learn: bool = True) -> Finding:
         """Judge one episode; only a finished, whole draw of three strokes or more can tell."""
@@ -203,16 +239,26 @@ class Baseline:
 
     def _take(self, episode: Episode, *, learn: bool) -> bool:
         """Feed the features; False when the episode tells nothing (or too little is known)."""
-        if episode.open_:
+        values = self._look(episode)
+        if values is None:
             return False
+        was_ready = self.ready
+        self._feed(episode.end_ts, values, learn=learn)
+        return was_ready
+
+    def _look(self, episode: Episode) -> dict[str, float] | None:
+        """What an episode says of a draw; None when it is none, or not a whole one."""
+        if episode.open_:
+            return None
         if episode.what != "draw":
             self._rest(episode)
-            return False
+            return None
         if episode.strokes < 3 or episode.features.get("cut"):
-            return False
-        values = self._values(episode)
-        was_ready = self.ready
-        ts = episode.end_ts
+            return None
+        return self._values(episode)
+
+    def _feed(self, ts: float, values: dict[str, float], *, learn: bool) -> None:
+        """One draw's values to every test."""
         self._step(ts, values, learn=learn)
         row = np.full(len(self.features), np.nan)
         for i, feature in enumerate(self.features):
@@ -225,7 +271,6 @@ class Baseline:
         if not self._pending:
             self.joint.arl0 = next(iter(self.learned.values())).limits.arl0
             self.joint.update(row, learn=learn and not self.moves())
-        return was_ready
 
     def _rest(self, episode: Episode) -> None:
         """Strokes at rest and the time rested, until the next draw asks for their rate."""
@@ -335,3 +380,18 @@ class Baseline:
         feature = next(f for f in self.features if f.name == name)
         low, high = self.usual(name) or (None, None)
         return Evidence(feature.words, value, feature.unit, low, high)
+
+
+def _last_step(stalls: Sequence[float | None]) -> int:
+    """Index from which the stall pressure has been on its present level: behind the last ten draws
+    in a row that were off it by more than a set point's step."""
+    known = [(i, p) for i, p in enumerate(stalls) if p is not None]
+    if len(known) < SETTLED_DRAWS:
+        return 0
+    now = float(np.median([p for _, p in known[-SETTLED_DRAWS:]]))
+    run = 0
+    for back in range(len(known) - 1, -1, -1):
+        run = run + 1 if abs(known[back][1] - now) > max(STEP_PA, STEP_SHARE * now) else 0
+        if run == SETTLED_DRAWS:
+            return known[back + SETTLED_DRAWS - 1][0] + 1
+    return 0

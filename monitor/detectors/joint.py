@@ -97,6 +97,12 @@ class Joint:
             self._fit_if_due()
         return self.strange
 
+    def learn_all(self, scores: NDArray[np.float64]) -> None:
+        """Keep many rows at once, oldest first; the next row that is judged has them fitted."""
+        for row in scores:
+            self._kept.append(row)
+            self._new += self._kept.admit(0)
+
     def _fit_if_due(self) -> None:
         least = LEAST_ROWS_PER_FEATURE * max(self.features, 4)
         due = 1 if self.model is None else self.refit_draws

@@ -235,6 +235,32 @@ class Learned:
         self._kept.append((_whole(ts), value))
         self._learn(0)
 
+    def learn_all(
+        self, times: NDArray[np.float64], values: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Take many values at once, oldest first, as usual; the score of each among all of them.
+
+        What a restart does instead of judging months again: the level is that of the last window,
+        and how far sums of residuals spread is taken from the same values.
+        """
+        for ts, value in zip(times, values, strict=True):
+            self._kept.append((_whole(float(ts)), value))
+            self._kept.admit(0)
+        if not self._kept.count:
+            return np.empty(0)
+        self._settle()
+        assert self.level is not None  # noqa: S101 - just settled
+        known, edge = self._window()["x"].astype(np.float64), self.learning.clip_sigma
+        rank = ndtr((values[:, None] - known[None, :]) / self.level.floor).sum(axis=1)
+        scores = np.clip(ndtri((rank + 0.5) / (len(known) + 1)), -edge, edge)
+        phi = self.level.phi
+        fresh = (scores[1:] - phi * scores[:-1]) / np.sqrt(1 - phi * phi)
+        whole = len(fresh) // BATCH * BATCH
+        for batch in fresh[:whole].reshape(-1, BATCH).sum(axis=1):
+            seen = min(float(batch) ** 2 / BATCH, 9.0)
+            self._long_run += (seen - self._long_run) / LONG_RUN_BATCHES
+        return np.asarray(scores, np.float64)
+
     def _learn(self, keep: int) -> None:
         self._due -= self._kept.admit(keep)
         if self._due <= 0:

@@ -484,7 +484,7 @@ def test_the_work_words_are_those_of_the_log():
     assert ours - known == {"accepted as usual"}
 
 
-def test_rebuilding_from_stored_episodes_gives_the_same_baseline():
+def test_rebuilding_from_stored_episodes_gives_the_same_usual_and_the_same_verdicts():
     rng = np.random.default_rng(17)
     episodes = [draw(rng, i * 2160.0) for i in range(160)]
     lived, built = Baseline("P1"), Baseline("P1")
@@ -495,9 +495,41 @@ def test_rebuilding_from_stored_episodes_gives_the_same_baseline():
     held = (episodes[100].end_ts, episodes[120].end_ts)
     built.rebuild(episodes, [(episodes[60].end_ts - 1, "set point changed")], [held])
     for feature in FEATURES:
-        assert built.learned[feature.name].level == lived.learned[feature.name].level
+        ours, theirs = lived.usual(feature.name), built.usual(feature.name)
+        assert (ours is None) == (theirs is None)
+        if ours is not None:
+            assert theirs == pytest.approx(ours, rel=0.05, abs=feature.floor)
     after = [draw(rng, 160 * 2160.0 + i * 2160, recovery_s=5.0) for i in range(10)]
     assert [lived.update(e).presence for e in after] == [built.update(e).presence for e in after]
+
+
+def test_rebuilding_forgets_what_a_repair_or_an_unlogged_set_point_made_old():
+    rng = np.random.default_rng(24)
+    old = [draw(rng, i * 2160.0, set=0.6, gas_ml=5.0) for i in range(150)]
+    new = [draw(rng, (150 + i) * 2160.0) for i in range(100)]
+    built = Baseline("P1")
+    built.rebuild([*old, *new])
+    assert built.usual("stall_after_pa")[0] > 57 * PA_PER_PSI
+    changed = Baseline("P1")
+    changed.rebuild([*old, *new], [(150 * 2160.0 - 1, "pump changed")])
+    assert changed.usual("gas_ml")[1] < 60
+    assert changed.usual("asymmetry") is not None
+    calm = Baseline("P1")
+    calm.rebuild(new, [(160 * 2160.0, "note")])
+    assert calm.usual("stall_after_pa") == changed.usual("stall_after_pa")
+    nothing = Baseline("P1")
+    nothing.rebuild([])
+    assert not nothing.ready
+
+
+def test_a_move_that_stood_before_a_restart_stands_after_it():
+    rng = np.random.default_rng(25)
+    episodes = [draw(rng, i * 2160.0) for i in range(150)]
+    episodes += [draw(rng, (150 + i) * 2160.0, recovery_s=5.0) for i in range(20)]
+    built = Baseline("P1")
+    built.rebuild(episodes)
+    assert [move.name for move in built.moves()] == ["recovery_strokes"]
+    assert built.joint._kept.count > 0
 
 
 def test_strokes_at_rest_become_a_rate_and_a_leak_shows():
