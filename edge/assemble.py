@@ -20,6 +20,8 @@ COUNTS_PER_FULL_SCALE = 25_000
 LATE_EVENT_US = 900_000
 """Under the wire's limit of 1 s: an event told later is stamped as late as that allows."""
 CHECK_S = 60.0
+TOLD_WITHIN_US = 1_000_000
+"""A stroke is told from the pressure up to this much after it was to be seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,7 @@ class _Check:
     ripple: int = 0
     since_us: int = 0
     last: int | None = None
+    countable_until_us: int = 0
 
 
 @dataclass(slots=True)
@@ -168,14 +171,20 @@ class Assembler:
     def _cross_check(self, reading: Reading, ripple: int, verdict: Verdict) -> None:
         check = self._check
         totals = [total for _, total in reading.strokes]
-        if check.last is not None and verdict is Verdict.OK:
+        if verdict is Verdict.OK:
+            check.countable_until_us = reading.t0_us + TOLD_WITHIN_US
+        if check.last is not None and reading.t0_us < check.countable_until_us:
             check.counter += max(0, totals[-1] - check.last) if totals else 0
             check.ripple += ripple
         if totals:
             check.last = totals[-1]
         if reading.t0_us - check.since_us > CHECK_S * 1e6:
             self.word = compare(check.counter, check.ripple)
-            self._check = _Check(since_us=reading.t0_us, last=check.last)
+            self._check = _Check(
+                since_us=reading.t0_us,
+                last=check.last,
+                countable_until_us=check.countable_until_us,
+            )
 
     def _message(self, count: int) -> Message:
         group, step_us = self._group, self._sent_step_us

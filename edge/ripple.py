@@ -4,57 +4,23 @@ A dip is a fall and a rise of at least a threshold (hysteresis), so noise and sl
 nothing, and both within a second, so a draw as a whole is no dip. The threshold follows the
 signal: 8 times the noise left after a short mean, 15 % of its swing or 1 psi, whichever is largest
 (computed for dips of 60 to 170 ms; below 1 psi gas in the line has softened them). Dips closer
-than the refractory time are one. A dip less than half as deep as both its neighbours is an echo,
-not a stroke: tried on finger pulse, whose second hump must not count.
+than the refractory time are one. What of them are strokes, and what echoes and ringing of the
+line, is sifted in `edge.dips`: tried on finger pulse, whose second hump must not count.
 
 Count at 100 samples a second or more: a 60 ms dip then has 6 samples. Blind at stall creep, near
 open flow and with much gas in the line; it then says "not countable", and a counter is needed.
 """
 
-from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-PA_PER_PSI = 6894.757293168
+from edge.dips import Dip, DipRule, Sieve
+
 LEARN_EVERY_S = 1.0
 """Chosen: the signal's ways change slower, and percentiles cost more than the counting."""
-
-
-@dataclass(frozen=True, slots=True)
-class DipRule:
-    """What counts as a dip. Units: Pa and s."""
-
-    floor_pa: float = PA_PER_PSI
-    """1 psi: softer dips are told from pressure ripple no more (computed)."""
-    noise_sigmas: float = 8.0
-    """Of the smoothed noise. White noise spans 2 sqrt(2 ln n) sigma in n samples: 7.7 sigma in the
-    1500 of the window at 250 a second, and it is that span that must not count (computed)."""
-    smooth_s: float = 0.024
-    """Mean of 3 samples at 100 a second, 7 at 250: under half of the narrowest dip, 60 ms."""
-    swing_share: float = 0.15
-    """Of the 5 to 95 % span: under the rebound of a dip, over that of the hose (computed)."""
-    refractory_s: float = 0.025
-    """0.4 of the interval at the 16 strokes/s dry ceiling of the smallest pumps (computed)."""
-    longest_s: float = 1.0
-    """From the lowest point back to the fall and on to the rise; chosen: 6 of the widest dips."""
-    echo_share: float = 0.5
-    """Chosen: half; alternation from a leaking ball stays above it."""
-    ring_share: float = 0.25
-    """Of this pump's usual depth. A hose rings up to a fifth of a dip when a valve opens, and dips
-    of one pump differ by 2.4 between its flows (computed), so a quarter parts them."""
-    ring_s: float = 0.2
-    """Ringing of a hose of this class is faster than this (computed: 8 Hz)."""
-    known_after: int = 5
-    echo_wait_s: float = 0.8
-    """Chosen: the report of a stroke may wait this long for its right neighbour."""
-    window_s: float = 6.0
-    """Chosen: several strokes at the slowest rate worth counting."""
-    slowest_rate_hz: float = 90.0
-    """100 samples a second, with the tolerance of an ordinary oscillator and driver."""
 
 
 class Verdict(StrEnum):
@@ -73,18 +39,6 @@ class Strokes:
 
     stroke_s: NDArray[np.float64]
     verdict: Verdict
-
-
-@dataclass(slots=True)
-class _Dip:
-    at_s: float
-    low: float
-    fall: float
-    rise: float = 0.0
-
-    @property
-    def depth(self) -> float:
-        return min(self.fall, self.rise)
 
 
 class RippleCounter:
@@ -106,12 +60,7 @@ class RippleCounter:
         self._gap = 0
         self._past: NDArray[np.float64] = np.empty(0)
         """The smoothed samples of the last seconds, up to and with the block being walked."""
-        self._left: _Dip | None = None
-        """The last dip decided on; neighbour of the one that waits for its right neighbour."""
-        self._waiting: _Dip | None = None
-        self._typical: deque[float] = deque(maxlen=20)
-        self._rings: list[float] = []
-        self._out: list[float] = []
+        self._sieve = Sieve(self.rule, step_s)
 
     def feed(self, pressure_pa: NDArray[np.float64]) -> Strokes:
         """Count in the next block (NaN = failed read); blocks of 0.1 to 2 s are sensible."""
@@ -132,96 +81,54 @@ class RippleCounter:
         back = round(3 * self.rule.longest_s / self.step_s)
         self._past = np.concatenate([self._past[-back:], smooth])
         self._walk(smooth, start - self._width // 2)
-        self._decide(self._n * self.step_s)
-        out = np.array(self._out)
-        self._out.clear()
-        return Strokes(out, self._judge(pressure_pa, smooth))
+        return Strokes(self._strokes(self._n * self.step_s), self._judge(pressure_pa, smooth))
 
     def finish(self) -> NDArray[np.float64]:
-        """The stroke that still waits, once no more samples will come."""
-        self._decide(np.inf)
-        out = np.array(self._out)
-        self._out.clear()
-        return out
+        """The strokes that still wait, once no more samples will come."""
+        return self._strokes(np.inf)
+
+    def _strokes(self, now_s: float) -> NDArray[np.float64]:
+        return np.array(self._sieve.strokes(now_s, self._past, self._past_start * self.step_s))
+
+    @property
+    def _past_start(self) -> int:
+        return self._n - self._width // 2 - len(self._past)
 
     def _walk(self, pressure_pa: NDArray[np.float64], start: int) -> None:
         threshold = self._threshold
-        past_start = start + len(pressure_pa) - len(self._past)
         for index, p in enumerate(pressure_pa.tolist(), start):
             if p != p:
                 self._gap += 1
                 continue
-            if self._gap * self.step_s > self.rule.echo_wait_s:
+            if self._gap * self.step_s > self.rule.wait_s:
                 self._falling, self._high = False, p
             self._gap = 0
             if self._falling:
                 if p < self._low:
                     self._low, self._low_at = p, index
                 elif p - self._low >= threshold:
-                    self._dip(index, past_start)
+                    self._dip(index)
                     self._falling, self._high = False, p
             elif p > self._high:
                 self._high = p
             elif self._high - p >= threshold:
                 self._falling, self._low, self._low_at = True, p, index
 
-    def _dip(self, index: int, past_start: int) -> None:
+    def _dip(self, index: int) -> None:
         """A fall and a rise are complete: a dip, if both were near its lowest point."""
         near = round(self.rule.longest_s / self.step_s)
-        if index - self._low_at > near:
+        at_s = self._low_at * self.step_s
+        last_s = self._sieve.last_at_s
+        if index - self._low_at > near or at_s - last_s < self.rule.refractory_s:
             return
-        last = self._waiting or self._left
-        from_at = self._low_at - near
-        if last is not None:
-            from_at = max(from_at, round(last.at_s / self.step_s))
-        before = self._past[max(0, from_at - past_start) : max(0, self._low_at - past_start) + 1]
+        first = self._low_at - near
+        if last_s > first * self.step_s:
+            first = round(last_s / self.step_s)
+        start = self._past_start
+        before = self._past[max(0, first - start) : max(0, self._low_at - start) + 1]
         fall = float(np.max(before, initial=self._low, where=~np.isnan(before))) - self._low
-        if fall < self._threshold:
-            return
-        dip = _Dip(self._low_at * self.step_s, self._low, fall)
-        if last is not None and dip.at_s - last.at_s < self.rule.refractory_s:
-            return
-        self._decide(dip.at_s, right=dip)
-        self._waiting = dip
-
-    def _decide(self, now_s: float, right: _Dip | None = None) -> None:
-        """Tell or drop the waiting dip, once its right neighbour is known or will not come."""
-        dip = self._waiting
-        if dip is None or (right is None and now_s - dip.at_s < self.rule.echo_wait_s):
-            return
-        dip.rise = self._high - dip.low
-        self._waiting = None
-        if self._is_echo(dip, right) or self._is_ringing(dip):
-            return
-        self._out.append(dip.at_s)
-        self._typical.append(dip.depth)
-        self._left = dip
-
-    def _is_echo(self, dip: _Dip, right: _Dip | None) -> bool:
-        """Less than half as deep as the neighbours within reach, of which there is one at least."""
-        wait_s, share, left = self.rule.echo_wait_s, self.rule.echo_share, self._left
-        near = []
-        if left is not None and dip.at_s - left.at_s <= wait_s:
-            near.append(left.depth)
-        if right is not None and right.at_s - dip.at_s <= wait_s:
-            near.append(right.fall)
-        return bool(near) and all(dip.depth < share * depth for depth in near)
-
-    def _is_ringing(self, dip: _Dip) -> bool:
-        """Far shallower than this pump's dips: the hose rings when a valve opens or closes.
-
-        Once such dips come in a regular row, they are the pump's new way, and it begins to learn.
-        """
-        rule, typical = self.rule, self._typical
-        if len(typical) < rule.known_after or dip.depth >= rule.ring_share * median(typical):
-            self._rings.clear()
-            return False
-        if self._rings and not rule.ring_s < dip.at_s - self._rings[-1] < rule.window_s:
-            self._rings.clear()
-        self._rings.append(dip.at_s)
-        if len(self._rings) > rule.known_after:
-            typical.clear()
-        return True
+        if fall >= self._threshold:
+            self._sieve.offer(Dip(at_s, self._low, fall))
 
     def _judge(self, block: NDArray[np.float64], smooth: NDArray[np.float64]) -> Verdict:
         good = block[~np.isnan(block)]

@@ -4,6 +4,7 @@ The recordings are those of the package heartpy (finger pulse, about 100 Hz); a 
 its sign is turned. 24 beats in data.csv were counted by eye.
 """
 
+from dataclasses import replace
 from pathlib import Path
 
 import heartpy
@@ -11,7 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from edge.ripple import PA_PER_PSI, DipRule, RippleCounter, Verdict, compare, count_strokes
+from edge.dips import PA_PER_PSI, DipRule
+from edge.ripple import RippleCounter, Verdict, compare, count_strokes
 
 RECORDED = Path(heartpy.__file__).parent / "data"
 PULSE_RULE = DipRule(floor_pa=30.0)  # converter counts in place of Pa
@@ -167,16 +169,22 @@ def test_single_samples_and_all_failed_blocks_are_survived() -> None:
     assert len(counter.finish()) == 0
 
 
-def test_strokes_of_the_virtual_pump_are_found() -> None:
-    """The pump model has hammer, rebound and jitter that this counter's author did not write."""
+@pytest.mark.parametrize(
+    "changes",
+    [{}, {"tip_m": 0.001}, {"tip_m": 0.004}, {"set_pa": 30 * PA_PER_PSI}],
+    ids=["usual", "small tip", "large tip", "low air"],
+)
+def test_strokes_of_the_virtual_pump_are_found(changes: dict[str, float]) -> None:
+    """The pump model has hammer, ringing, rebound and jitter that this counter did not know of."""
     from edge.virtual.live import LiveSite
     from edge.virtual.spec import PumpSpec, SitePump, SiteSpec
 
-    site = SiteSpec("pine-hollow", (SitePump("foam", PumpSpec()),), "demo")
+    pump_spec = replace(PumpSpec(), **changes)  # type: ignore[arg-type]  # float fields only
+    site = SiteSpec("pine-hollow", (SitePump("foam", pump_spec),), "demo")
     chunk = LiveSite(site, 11, 1.764e9, rate_hz=100.0).advance(1.764e9 + 300)["foam"]
     told = chunk.stroke_ts - chunk.t0_ts
     times, _ = count_strokes(chunk.pressure_pa, chunk.dt_s)
     found = [t for t in told if np.min(np.abs(times - t)) < 0.2]
-    assert len(told) > 30
+    assert len(told) > 15
     assert len(found) >= 0.97 * len(told)
-    assert abs(len(times) - len(told)) <= 0.06 * len(told)
+    assert len(times) <= 1.12 * len(told)
