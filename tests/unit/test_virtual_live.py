@@ -12,7 +12,7 @@ from edge.virtual.spec import PSI, Fault, PumpSpec, SitePump, SiteSpec
 from monitor.errors import BadSettings
 
 T0 = 1_700_000_000.0
-DEMO = Path(__file__).parents[2] / "config" / "demo" / "virtual.toml"
+DEMO = Path(__file__).parents[2] / "monitor" / "cli" / "demo_files" / "virtual.toml"
 SITE = SiteSpec(
     "elm-bend",
     tuple(SitePump(f"p{i}", PumpSpec(lift_m=0.5), air_fitted=True) for i in range(4)),
