@@ -97,6 +97,19 @@ class PumpWatch:
 
     def judge(self, event: Episode) -> list[Finding]:
         """All detectors on one event; then learn from it."""
+        return self._settle(event, [*self._look(event), *self._unusual(event)])
+
+    def relive(self, episodes: Iterable[Episode]) -> None:
+        """Stored episodes again, quietly: kinds judge each, the baseline learns all at once."""
+        healthy: list[Episode] = []
+        for episode in episodes:
+            self._settle(episode, self._look(episode))
+            if not any(k is not Kind.UNUSUAL for k in self.context.standing):
+                healthy.append(episode)
+        self.baseline.rebuild(healthy)
+
+    def _look(self, event: Episode) -> list[Finding]:
+        """What the kinds say that can tell."""
         found: list[Finding] = []
         for detector in self.detectors:
             if event.what not in detector.events or (event.open_ and not detector.open_too):
@@ -105,7 +118,10 @@ class PumpWatch:
             if finding.presence is Presence.CANNOT_TELL:
                 continue
             found.append(finding)
-        found.extend(self._unusual(event))
+        return found
+
+    def _settle(self, event: Episode, found: list[Finding]) -> list[Finding]:
+        """Weigh what was found, remember what stands, learn from the event."""
         found = rank(found, frozenset(self.context.standing))
         for finding in found:
             if finding.presence is Presence.YES:
@@ -246,9 +262,7 @@ class SiteWatch:
 
     def history(self, pump_id: str, episodes: Iterable[Episode]) -> None:
         """Rebuild what was learned from stored finished episodes, oldest first, quietly."""
-        watch = self.pumps[pump_id]
-        for episode in episodes:
-            watch.judge(episode)
+        self.pumps[pump_id].relive(episodes)
 
 
 _NOTHING = Outcome()
