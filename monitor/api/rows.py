@@ -95,12 +95,14 @@ def pump_label(pump: Pump) -> str:
 
 
 def pump_title(pump: Pump) -> str:
-    """'P2 Foam soap', or only 'Foam soap' where the id says the same."""
-    label = pump_label(pump)
-    same = re.sub(r"[^a-z0-9]", "", label.lower()) == re.sub(r"[^a-z0-9]", "", pump.id.lower())
-    # A descriptive id that begins its label ('foam', 'Foaming soap') adds nothing either.
-    same = same or (not re.search(r"[0-9]", pump.id) and label.lower().startswith(pump.id.lower()))
-    return label if same else f"{pump.id} {label}"
+    """'P2 Foam soap'; only the words where the id is a word itself ('foam', 'wheel-acid')."""
+    if re.search(r"[0-9]", pump.id):
+        return f"{pump.id} {pump_label(pump)}"
+    plain = re.sub(r"[-_]+", " ", pump.id).strip()
+    if not pump.label:
+        return plain[:1].upper() + plain[1:]
+    said = pump.label.lower().startswith(plain.lower())
+    return pump.label if said else f"{pump.id} {pump.label}"
 
 
 def detail(alarm: Alarm) -> str:

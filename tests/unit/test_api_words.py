@@ -37,6 +37,7 @@ def test_pressures_are_exact_conversions(us, metric):
         ("foam", "Foaming soap", "Foaming soap"),
         ("north", "Wax", "north Wax"),
         ("P2", "", "P2 unnamed chemical"),
+        ("wheel-acid", "", "Wheel acid"),
     ],
 )
 def test_a_pump_is_not_named_twice(pump, label, title):
