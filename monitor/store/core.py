@@ -98,14 +98,9 @@ class Core:
             except BaseException as problem:
                 if self._writer.in_transaction:
                     self._writer.execute("ROLLBACK")
-                if isinstance(problem, apsw.FullError):
-                    raise StoreFull from problem
-                if isinstance(problem, apsw.CorruptError | apsw.NotADBError):
-                    raise StoreUnavailable(
-                        f"{self.path} is damaged ({problem}); stop, and restore a backup"
-                    ) from problem
-                if isinstance(problem, apsw.BusyError | apsw.IOError):
-                    raise StoreUnavailable(f"{self.path}: {problem}") from problem
+                told = _told(self.path, problem)
+                if told is not None:
+                    raise told from problem
                 raise
             finally:
                 self._local.writing = False
@@ -113,16 +108,23 @@ class Core:
     def rows(self, sql: str, params: Sequence[Any] = ()) -> list[Row]:
         """All rows at once; the cursor is closed so that it never pins the log.
 
-        Inside this thread's `write()` it sees what the transaction has written.
+        Inside this thread's `write()` it sees what the transaction has written. Raises
+        StoreUnavailable.
         """
         if getattr(self._local, "writing", False):
             return list(self._writer.execute(sql, params))
+        try:
+            return list(self._reader().execute(sql, params))
+        except (apsw.CorruptError, apsw.NotADBError, apsw.IOError, apsw.BusyError) as problem:
+            raise _told(self.path, problem) or problem from problem
+
+    def _reader(self) -> apsw.Connection:
         db = getattr(self._local, "db", None)
         if db is None:
             db = self._local.db = self._open()
             with self.lock:
                 self._readers.append(db)
-        return list(db.execute(sql, params))
+        return db
 
     def close(self) -> None:
         """Close every connection; the folder can be opened again."""
@@ -131,3 +133,14 @@ class Core:
                 db.close()
             self._readers.clear()
             self._local = threading.local()
+
+
+def _told(path: Path, problem: BaseException) -> StoreUnavailable | None:
+    """What SQLite says in our words; None for what is no trouble of the file."""
+    if isinstance(problem, apsw.FullError):
+        return StoreFull()
+    if isinstance(problem, apsw.CorruptError | apsw.NotADBError):
+        return StoreUnavailable(f"{path} is damaged ({problem}); stop, and restore a backup")
+    if isinstance(problem, apsw.BusyError | apsw.IOError):
+        return StoreUnavailable(f"{path}: {problem}")
+    return None

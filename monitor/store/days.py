@@ -152,6 +152,8 @@ class DayFiles:
             return []
         except apsw.CantOpenError:
             return []
+        except (apsw.IOError, apsw.BusyError) as problem:
+            raise StoreUnavailable(f"{self.path(day)}: {problem}") from problem
         return []
 
     def _parts(self, body: bytes, day: int, key: int) -> list[Columns]:

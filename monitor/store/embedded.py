@@ -247,11 +247,11 @@ class EmbeddedStore:
 
     def verify(self) -> list[Damage]:
         """Read every page and chunk of every file; an empty list is good news."""
-        found = [
-            Damage("core.db", "file", str(line))
-            for (line,) in self.core.rows("PRAGMA integrity_check")
-            if line != "ok"
-        ]
+        try:
+            said = [str(line) for (line,) in self.core.rows("PRAGMA integrity_check")]
+        except StoreUnavailable as problem:
+            said = [str(problem)]
+        found = [Damage("core.db", "file", line) for line in said if line != "ok"]
         return found + self._days.verify()
 
     def stats(self) -> dict[str, float]:

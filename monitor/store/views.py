@@ -168,7 +168,7 @@ class View:
         """The 1 s rows of [first, end): kept ones, and the rest from raw."""
         kept = self._in.rollups.seconds(sid, first, end)
         parts = [kept]
-        for a, b in _uncovered(kept.index // 3600, first, end, 3600):
+        for a, b in _uncovered(kept.index // 3600, first, end):
             columns = self._columns(sid, a * 1_000_000 - MAX_SPAN_US, b * 1_000_000)
             rows = levels.summarise(levels.flat(columns), levels.strokes(columns), 1_000_000)
             parts.append(rows.between(a, b))
@@ -197,21 +197,14 @@ class View:
         return levels.join(parts)
 
 
-def _uncovered(
-    covered: NDArray[np.int64], first: int, end: int, step: int
-) -> list[tuple[int, int]]:
-    """The parts of [first, end) whose step is not covered, neighbours joined."""
-    have = set(np.unique(covered).tolist())
-    out: list[tuple[int, int]] = []
-    for number in range(first // step, -(-end // step)):
-        if number in have:
-            continue
-        a, b = max(first, number * step), min(end, (number + 1) * step)
-        if out and out[-1][1] == a:
-            out[-1] = (out[-1][0], b)
-        else:
-            out.append((a, b))
-    return out
+def _uncovered(hours: NDArray[np.int64], first: int, end: int) -> list[tuple[int, int]]:
+    """The parts of [first, end), at most an hour each to save memory, that no hour covers."""
+    have = set(np.unique(hours).tolist())
+    return [
+        (max(first, hour * 3600), min(end, hour * 3600 + 3600))
+        for hour in range(first // 3600, -(-end // 3600))
+        if hour not in have
+    ]
 
 
 def _us(ts: float) -> int:

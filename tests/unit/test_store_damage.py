@@ -79,6 +79,26 @@ def test_a_damaged_core_says_so_and_what_to_do(tmp_path: Path) -> None:
         EmbeddedStore(tmp_path)
 
 
+def test_a_damaged_page_of_the_core_is_found_and_told(tmp_path: Path) -> None:
+    store = filled(tmp_path, 3000)
+    store.append([message(seq) for seq in range(3000, 9000)])
+    with store.core.write() as db:
+        db.execute("CREATE TABLE room(id INTEGER PRIMARY KEY, note TEXT)")
+        db.executemany("INSERT INTO room(note) VALUES(?)", [("x" * 500,)] * 2000)
+    root = store.core.rows("SELECT rootpage FROM sqlite_master WHERE name='room'")[0][0]
+    store.close()
+    spoil(tmp_path / "core.db", (root - 1) * 4096, 4096)
+    store = EmbeddedStore(tmp_path)
+    assert any(d.file == "core.db" for d in store.verify())
+    with pytest.raises(StoreUnavailable, match=r"core\.db is damaged.*backup"):
+        store.core.rows("SELECT note FROM room")
+    with pytest.raises(StoreUnavailable, match="is damaged"), store.core.write() as db:
+        db.execute("INSERT INTO room(note) VALUES('y')")
+    # What the page did not hold is still there.
+    assert len(store.messages("fern", "a", T0_S, T0_S + 9000)) == 9000
+    store.close()
+
+
 def test_a_full_file_holds_everything_back_and_resumes(tmp_path: Path) -> None:
     store = filled(tmp_path)
     pages = store.core.rows("PRAGMA page_count")[0][0]
