@@ -29,7 +29,7 @@ from monitor.api.window import WindowQuery
 from monitor.api.words import Words
 from monitor.charts.columns import FloatArray
 from monitor.charts.ticks import day_start_ts
-from monitor.charts.trace import COLUMNS, Mark, Note, Stretch, Trace
+from monitor.charts.trace import Mark, Note, Stretch, Trace
 from monitor.hydraulics.installation import check_pump
 from monitor.reports.load import corrected
 from monitor.signals.types import Episode
@@ -40,6 +40,8 @@ from monitor.store.work_log import Entry, WorkLog
 
 STRETCHES_WITHIN_S = 8 * 86_400.0
 """Beyond that single draws are thinner than a pixel and are told as numbers only."""
+MOST_POINTS = 12_000
+"""A week by the minute, three hours by the second, ten minutes sample by sample."""
 EPISODE_ROWS = 30
 DAY_S = 86_400.0
 
@@ -152,7 +154,7 @@ def pump_look(
 ) -> PumpLook:
     """Model and drawing of one window."""
     pump = corrected(pump, WorkLog(live.core).list(site.id, pump.id))
-    series = live.store.read(site.id, pump.id, span, max_points=8 * COLUMNS)
+    series = live.store.read(site.id, pump.id, span, max_points=MOST_POINTS)
     alarms = pump_alarms(live, site, pump, span)
     work = WorkLog(live.core).list(site.id, pump.id, span, with_undone=True)
     now = live.now(site.id, pump.id)
@@ -219,7 +221,7 @@ def pump_trace(
     """The drawing's model for one window; rows_here: the page has a row for each alarm."""
     site = words.site
     if series is None:
-        series = live.store.read(site.id, pump.id, span, max_points=8 * COLUMNS)
+        series = live.store.read(site.id, pump.id, span, max_points=MOST_POINTS)
     stretches: list[Stretch] = []
     if span[1] - span[0] <= STRETCHES_WITHIN_S:
         episodes = EpisodeBook(live.core).load(site.id, pump.id, *span)
