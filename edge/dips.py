@@ -33,7 +33,7 @@ class DipRule:
     echo_share: float = 0.5
     """Of the neighbour's depth; chosen: half, alternation from a leaking ball stays above it."""
     same_share: float = 0.9
-    """Chosen: a next dip as deep as this is a row of strokes; ringing decays faster."""
+    """Chosen: a next dip as low as this is a row of strokes; ringing decays faster."""
     swing_back: float = 0.5
     """Of the way down, the way up over the level after it. A free oscillation damped to less than
     0.21 of critical swings back by more (half-cycle ratio exp(-pi z/sqrt(1-z^2))), and a hose is
@@ -107,31 +107,33 @@ class Sieve:
         end = low + max(1, round(self._rule.wait_s / self._step_s))
         until = end if right is None else round((right.at_s - past_from_s) / self._step_s)
         dip.rise = _highest(past[low : max(until, low + 1)], dip.low) - dip.low
-        in_a_row = right is not None and right.fall >= self._rule.same_share * dip.depth
         after = past[low:end]
-        ringing = not in_a_row and self._swings_back(dip, after[~np.isnan(after)])
-        return not (ringing or self._is_echo(dip, right) or self._is_slight(dip))
+        after = after[~np.isnan(after)]
+        level = float(np.median(after[len(after) // 3 :])) if len(after) > 8 else dip.low
+        row = self._row(dip, right, level)
+        ringing = row < self._rule.same_share and self._swings_back(dip, after, level)
+        return not (ringing or self._is_echo(dip, row) or self._is_slight(dip))
 
-    def _is_echo(self, dip: Dip, right: Dip | None) -> bool:
+    def _row(self, dip: Dip, right: Dip | None, level: float) -> float:
+        """How far the next dip goes below the level that came after, as a share of this one."""
+        down = level - dip.low
+        if right is None or down <= 0:
+            return 0.0
+        return (level - right.low) / down
+
+    def _is_echo(self, dip: Dip, row: float) -> bool:
         """Far less deep than the stroke just before it, and the row does not go on like that."""
         rule, left = self._rule, self._left
         if left is None or dip.at_s - left.at_s > rule.wait_s:
             return False
         if dip.depth >= rule.echo_share * left.depth:
             return False
-        goes_on = right is not None and (
-            rule.same_share * dip.depth <= right.fall <= dip.depth / rule.echo_share
-        )
-        return not goes_on
+        return not rule.same_share <= row <= 1.0 / rule.echo_share
 
-    def _swings_back(self, dip: Dip, after: NDArray[np.float64]) -> bool:
+    def _swings_back(self, dip: Dip, after: NDArray[np.float64], level: float) -> bool:
         """Whether it went as well to the other side of the level that came after it."""
-        if len(after) < 8:
-            return False
-        level = float(np.median(after[len(after) // 3 :]))
-        down = level - dip.low
         soon = after[: max(1, round(self._rule.ring_s / self._step_s))]
-        return down > 0 and float(soon.max()) - level > self._rule.swing_back * down
+        return _highest(soon, level) - level > self._rule.swing_back * (level - dip.low) > 0
 
     def _is_slight(self, dip: Dip) -> bool:
         """Far shallower than this pump's dips: the line moved when a valve opened or closed.
