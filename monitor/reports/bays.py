@@ -45,7 +45,8 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One unit's figures. per_vehicle_ml, before: None = not known.
+    """One unit's figures. per_vehicle_ml: None = not known. failure_trend: 'coming faster',
+    'coming slower' or '' (Laplace's test within the period, 5 %).
 
     per_draw_change: relative change of chemical per draw with limits; bad_change: difference of
     the shares; failure_change: ratio of the rates. first_drum: (pump, its forecast) that ends
@@ -69,6 +70,7 @@ class Row:
     failures: int
     failures_place: Place
     failure_change: Interval
+    failure_trend: str
     mtbf_s: Interval
     availability: Interval
     observed_s: float
@@ -199,6 +201,7 @@ def _row(unit: Unit, whole: Row | None) -> Row:
             sum(t.failures for t in before),
             sum(t.observed_s - t.down_s for t in before),
         ),
+        failure_trend=_trend(now),
         mtbf_s=fg.mtbf(failures, observed - down),
         availability=fg.availability(failures, observed, down),
         observed_s=observed,
@@ -225,6 +228,17 @@ def _failures_place(failures: int, observed_s: float, whole: Row | None) -> Plac
         return "as expected"
     expected = whole.failures * observed_s / whole.observed_s
     return fg.funnel_count(expected).place(failures)
+
+
+def _trend(now: Sequence[Tally]) -> str:
+    times = [ts - t.span[0] for t in now for ts in t.failure_ts]
+    # Under five failures the statistic is too coarse to be called normal.
+    if len(times) < 5:
+        return ""
+    z = fg.laplace_z(times, now[0].span[1] - now[0].span[0]) or 0.0
+    if abs(z) < fg.z_of(fg.LEVEL):
+        return ""
+    return "coming faster" if z > 0 else "coming slower"
 
 
 def _per_draw_change(now: Sequence[Tally], before: Sequence[Tally]) -> Interval:

@@ -6,6 +6,7 @@ little. Exact methods wherever counts are small.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import log
 from typing import Literal
 
 import numpy as np
@@ -199,6 +200,18 @@ def laplace_z(times_s: Sequence[float], end_s: float) -> float | None:
     if n == 0:
         return None
     return float((sum(times_s) / n - end_s / 2) / (end_s * (1 / (12 * n)) ** 0.5))
+
+
+def mtbf_now(times_s: Sequence[float], end_s: float) -> float | None:
+    """Time between failures at the end of (0, end_s] when they come ever faster or slower; s.
+
+    Power-law process, slope unbiased; None under three failures. NIST/SEMATECH e-Handbook 8.4.7.
+    """
+    inside = [t for t in times_s if 0 < t < end_s]
+    if len(inside) < 3:
+        return None
+    shape = (len(inside) - 1) / sum(log(end_s / t) for t in inside)
+    return end_s / (len(inside) * shape)
 
 
 # -------------------------------------------------------------------- funnels

@@ -141,7 +141,8 @@ class _Words:
             note = "more than before"
         elif change.high is not None and change.high < 1:
             note = "fewer than before"
-        return Cell(f"{row.failures}", note, _mark(row.failures_place))
+        notes = [n for n in (note, row.failure_trend) if n]
+        return Cell(f"{row.failures}", "; ".join(notes), _mark(row.failures_place))
 
     def between(self, row: Row) -> Cell:
         """Mean time between failures, or what none of them allows to say."""

@@ -16,11 +16,15 @@ from monitor.site import Pump
 DELIVERY = frozenset(
     kind
     for kind in Kind
-    if record(kind).harm in (Consequence.NO_PRODUCT, Consequence.WEAK_PRODUCT)
-    and SIDE[kind] is not Side.SENSOR
+    if kind is Kind.DIAPHRAGM
+    or (
+        record(kind).harm in (Consequence.NO_PRODUCT, Consequence.WEAK_PRODUCT)
+        and SIDE[kind] is not Side.SENSOR
+    )
 )
 """Kinds that keep chemical from vehicles: a failure is the coming of one of these. What goes
-unseen or only wastes is a fault, but no failure."""
+unseen or only wastes is a fault, but no failure. A torn diaphragm is one: it ends delivery soon,
+where it does not at once."""
 
 DRY_STROKES = 3.0
 """Dry strokes at the start from which a draw counts as served badly (common practice, no
@@ -68,6 +72,7 @@ class Tally:
     failures: int
     faults: dict[Side, int]
     days: tuple[Day, ...]
+    failure_ts: tuple[float, ...] = ()
 
 
 def join(tallies: Sequence[Tally]) -> Tally:
@@ -87,6 +92,7 @@ def join(tallies: Sequence[Tally]) -> Tally:
         span=(tallies[0].span[0], tallies[-1].span[1]),
         faults=dict(faults),
         days=tuple(day for one in tallies for day in one.days),
+        failure_ts=tuple(ts for one in tallies for ts in one.failure_ts),
         **sums,
     )
 
@@ -122,6 +128,7 @@ def tally(
     observed_s = max(span[1] - span[0], 0.0) - covered_s(gaps, span)
     down_s = covered_s([(f.start_ts, _end(f, span)) for f in failing], span)
     begun = [f for f in touching if f.start_ts >= span[0] and not f.shared]
+    failure_ts = tuple(sorted(f.start_ts for f in begun if f.kind in DELIVERY))
     return Tally(
         pump=pump,
         span=span,
@@ -135,9 +142,10 @@ def tally(
         rest_strokes=counts.rest_strokes,
         observed_s=observed_s,
         down_s=min(down_s, observed_s),
-        failures=sum(f.kind in DELIVERY for f in begun),
+        failures=len(failure_ts),
         faults=dict(Counter(SIDE[f.kind] for f in begun)),
         days=_days(inside, span, gaps, zone),
+        failure_ts=failure_ts,
     )
 
 

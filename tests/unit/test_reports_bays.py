@@ -71,7 +71,7 @@ def test_draws_under_a_failure_and_dry_starts_are_served_badly():
 def test_what_only_wastes_or_hides_is_a_fault_but_no_failure():
     assert Kind.NO_DEMAND not in DELIVERY
     assert Kind.NODE_SILENT not in DELIVERY
-    assert {Kind.MISSED_PRIME, Kind.AIRLOCK, Kind.LOW_AIR, Kind.DRUM_EMPTY} <= DELIVERY
+    assert {Kind.MISSED_PRIME, Kind.AIRLOCK, Kind.LOW_AIR, Kind.DIAPHRAGM} <= DELIVERY
     t = counted(faults=[Fault(Kind.NODE_SILENT, START + 5, START + 900)])
     assert (t.failures, t.faults) == (0, {Side.SENSOR: 1})
 
@@ -285,7 +285,7 @@ def test_changes_against_the_period_before_are_told_in_words():
     calm = counted(span=BEFORE, episodes=draws(BEFORE, spread=6))
     told = table.table(site(worse, before=[calm]), US, UTC_ZONE, MONTH[1])
     cells = dict(zip(told.headings, told.rows[0], strict=True))
-    assert cells["Failures"].note == "more than before"
+    assert cells["Failures"].note.startswith("more than before")
     assert cells["Draws served badly"].note.endswith("more than before")
     assert cells["Chemical per draw"].note.startswith("up 2")
 
@@ -316,3 +316,15 @@ def test_a_long_leak_costs_air_even_without_prices():
     assert cells["Cost of it"].text.endswith("kWh of air")
     assert cells["Ran away"].text.endswith("US gal")
     assert cells["Chemical"].text.startswith("0")
+
+
+def test_failures_that_come_ever_faster_are_said_to():
+    at = [27 * (k / 12) ** 0.3 for k in range(1, 13)]
+    faster = site(counted(faults=[fault_at(d, 0.2) for d in at])).rows[0]
+    slower = site(counted(faults=[fault_at(27 - d, 0.2) for d in at])).rows[0]
+    even = site(counted(faults=[fault_at(2 * k + 1, 0.2) for k in range(12)])).rows[0]
+    assert faster.failure_trend == "coming faster"
+    assert slower.failure_trend == "coming slower"
+    assert even.failure_trend == ""
+    told = table.table(site(counted(faults=[fault_at(d, 0.2) for d in at])), US, UTC_ZONE, MONTH[1])
+    assert dict(zip(told.headings, told.rows[0], strict=True))["Failures"].note == "coming faster"

@@ -165,6 +165,9 @@ def test_laplace_repeats_the_handbook_example():
     assert fg.laplace_z(times, 1500) == pytest.approx(-1.3269, abs=5e-4)
     assert fg.two_sided_p(1.959964) == pytest.approx(0.05, abs=1e-6)
     assert fg.laplace_z([], 10) is None
+    # Same data: growth slope 0.51649, 310 h between failures at the end (printed).
+    assert fg.mtbf_now(times, 1500) == pytest.approx(310.23, abs=0.01)
+    assert fg.mtbf_now(times[:2], 1500) is None
 
 
 @pytest.mark.parametrize(
