@@ -69,10 +69,10 @@ class AirInSuction(Detector):
         if flow.ratio > self.even_share and (f.get("interval_cv") or 0.0) < 0.1:
             return self.unknown(event, context)  # so much gas in even doses sits over the balls
         ragged = self._ragged(event, context)
-        if not (ragged or soft):
+        if not soft or (firm is not None and firm.ratio > 0.9):
             return self.unknown(event, context)
         self._times += 1
-        if self._times < 2 and not (ragged and soft):
+        if self._times < 2 and not (ragged and event.strokes >= 8):
             return self.unknown(event, context)
         sure = 0.6 + 0.15 * ragged + 0.1 * soft
         return self.yes(

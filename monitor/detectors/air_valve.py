@@ -20,7 +20,8 @@ class AirValveStalled(Detector):
     Needs: a falling pressure; with a demand signal the fall is certain to be a draw.
 
     Settings: low_share 0.35 of the expected stall pressure; quiet_s 4 s without a stroke (at
-    so low a pressure a live pump answers within 1 s).
+    so low a pressure a live pump answers within 1 s); fall_s 12 s for the fall (an open bay takes
+    1 to 10 s; with the air off for work the line seeps back past the balls, slower).
 
     Blind: while nothing draws; a line that was vented for work looks the same, so log the work.
 
@@ -31,6 +32,7 @@ class AirValveStalled(Detector):
 
     low_share: float = 0.35
     quiet_s: float = 4.0
+    fall_s: float = 12.0
     kind = Kind.AIR_VALVE_STALLED
     events = ALL_EVENTS
 
@@ -49,6 +51,8 @@ class AirValveStalled(Detector):
         last = float(event.stroke_ts[-1]) if event.strokes else event.start_ts
         quiet = event.end_ts - last
         fell = (f.get("stall_before_pa") or 0.0) > 2.0 * low or (f.get("demand_pa") or 0.0) > low
+        fall = f.get("fall_s")
+        fell = fell and fall is not None and fall <= self.fall_s and f.get("demand_s") != 0.0
         stood = self.kind in context.standing
         if tail < low and quiet >= self.quiet_s and (fell or stood):
             return self._say(event, context, tail, quiet)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
-from monitor.detectors.context import Context, firmness
+from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import Race, race
@@ -25,7 +25,8 @@ class Airlock(Detector):
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
     soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
-    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance); lift_share 1.6
+    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in one draw of
+    sure_strokes 4 or two in a row; lift_share 1.6
     times the usual strokes at no less pressure, evenly spaced (gas over the balls is compressed
     and let go again, the same on every stroke).
 
@@ -43,6 +44,8 @@ class Airlock(Detector):
     soft_share: float = 0.7
     z: float = 5.0
     lift_share: float = 1.6
+    sure_strokes: int = 4
+    _soft_draws: int = 0
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
 
@@ -65,20 +68,30 @@ class Airlock(Detector):
             return self._lifted(event, context)
         if self._spongy(event, context):
             return self._refill(event, context)
+        return self._by_dips(event, context)
+
+    def _by_dips(self, event: Episode, context: Context) -> Finding:
+        """The last word: dips gone soft, dips as ever, or nothing to say."""
         soft = self._soft(event, context)
-        if soft is not None and soft:
-            return self._softened(event, context)
-        healthy = (f.get("stall_after_pa") or 0.0) > 0.6 * context.stall_pa
-        if soft is None and "airlock soft" in context.notes:
+        if soft:
+            self._soft_draws += 1
+            if event.strokes >= self.sure_strokes or self._soft_draws >= 2:
+                return self._softened(event, context)
             return self.unknown(event, context)
+        if soft is None and self._soft_draws:
+            return self.unknown(event, context)
+        healthy = (event.features.get("stall_after_pa") or 0.0) > 0.6 * context.stall_pa
         if not event.open_ and event.strokes >= 1 and healthy:
-            context.notes.pop("airlock soft", None)
+            self._soft_draws = 0
             return self.no(event, context)
         return self.unknown(event, context)
 
     def _idle_gas(self, event: Episode, context: Context) -> bool:
         """Many times the strokes at no less pressure: strokes that deliver nothing."""
         f = event.features
+        firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
+        if firm is None or firm.ratio > 0.8 or not steady(event):
+            return False  # two bays at once stroke as fast, with deeper dips
         usual, rate = context.of("conductance"), f.get("conductance")
         pressure, usual_pa = f.get("demand_pa"), context.of("demand_pa")
         if usual is None or rate is None or pressure is None or usual_pa is None:
@@ -103,7 +116,7 @@ class Airlock(Detector):
         """Dips far weaker than this pump's own at like flow; None when it cannot be said."""
         if event.what == "prime" or (event.features.get("race_strokes") or 0) >= 3:
             return None
-        if event.open_ and event.strokes < 8:
+        if (event.open_ and event.strokes < 8) or not steady(event):
             return None
         opened = (event.features.get("fell_pa") or 0.0) > 0.5 * PA_PER_PSI
         if event.strokes < 3 and not (opened or event.features.get("demand_s")):
@@ -172,7 +185,6 @@ class Airlock(Detector):
     def _softened(self, event: Episode, context: Context) -> Finding:
         f = event.features
         dip = f.get("dip_pa")
-        context.notes["airlock soft"] = event.end_ts
         return self.yes(
             event,
             context,

@@ -10,6 +10,7 @@ from monitor.signals.order import median
 from monitor.signals.scales import Scales
 from monitor.signals.types import Episode
 from monitor.site import Pump, Site
+from monitor.units import PA_PER_PSI
 
 LEARNED = (
     "stall_after_pa",
@@ -37,6 +38,12 @@ ANY_LENGTH = frozenset(
     {"stall_after_pa", "dip_pa", "duration_s", "demand_rate", "spread_pa", "tail_std_pa"}
 )
 """Features that one stroke is enough for."""
+ANY_FLOW = frozenset(
+    {"stall_after_pa", "duration_s", "demand_rate", "tail_std_pa", "ragged", "interval_cv"}
+)
+"""Features that do not need one flow throughout the draw."""
+LEAST_SET_PA, MOST_SET_PA = 18.0 * PA_PER_PSI, 105.0 * PA_PER_PSI
+"""Air of 20 to 100 psi is allowed (common practice); friction and overshoot at the stall."""
 KEPT_DRAWS = 60
 """Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
 ENOUGH = 5
@@ -123,6 +130,8 @@ class Context:
     standing: dict[Kind, float] = field(default_factory=dict)
     notes: dict[str, float] = field(default_factory=dict)
     neighbours_low: int = 0
+    announced: bool = False
+    announced_pa: float | None = None
 
     def of(self, feature: str) -> float | None:
         """This pump's usual value of a feature, None before enough draws."""
@@ -132,7 +141,7 @@ class Context:
     def stall_pa(self) -> float:
         """The stall pressure to expect: learned where it fits the set point, else computed."""
         learned = self.of("stall_after_pa")
-        expected = self.scales.stall_pa
+        expected = self.scales.stall_pa if self.announced_pa is None else self.announced_pa
         if learned is None or abs(learned - expected) > max(0.12 * expected, 41_400.0):
             return expected
         return learned
@@ -166,16 +175,44 @@ class Context:
         ):
             return
         few = event.strokes < 3
+        even = steady(event)
         for name, usual in self.usual.items():
             value = derived(name, event)
-            if value is not None and not (few and name not in ANY_LENGTH):
+            if value is None or (few and name not in ANY_LENGTH):
+                continue
+            if even or name in ANY_FLOW:
                 usual.add(value)
+
+    def announce(self) -> None:
+        """A change of the set point was logged: the next stall from 20 psi on is the new one."""
+        self.announced = True
+
+    def hear(self, event: Episode) -> None:
+        """Take the first stall after an announced change as the expected one."""
+        stall = event.features.get("stall_after_pa")
+        if self.announced and stall is not None and event.strokes and not event.open_:
+            if LEAST_SET_PA <= stall <= MOST_SET_PA:
+                self.announced_pa = stall
+            self.announced = False
 
     def rebase(self) -> None:
         """A logged repair or change of set point: what was usual no longer counts."""
         for name in self.usual:
             self.usual[name] = Usual()
         self.recent.clear()
+
+
+def steady(event: Episode) -> bool:
+    """One flow from first stroke to last: no second bay came or went in between."""
+    f = event.features
+    if event.strokes < 3:
+        return event.strokes >= 1
+    if event.strokes == 3:
+        first, second = np.diff(event.stroke_ts).tolist()
+        return bool(abs(first - second) < 0.12 * max(first, second))
+    cv, split = f.get("interval_cv"), f.get("split_rate_ratio")
+    even = cv is not None and cv < 0.12
+    return even and (split is None or 0.8 < split < 1.25)
 
 
 def derived(name: str, event: Episode) -> float | None:

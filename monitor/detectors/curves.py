@@ -6,7 +6,7 @@ slower exhaust; the outlet is as it was.
 
 from dataclasses import dataclass
 
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, steady
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
@@ -41,6 +41,8 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
         return None
     stall = f.get("stall_after_pa") or context.stall_pa
     if abs(stall - context.stall_pa) > 0.15 * context.stall_pa:
+        return None
+    if not steady(event):
         return None
     shift = context.against("demand_pa", demand, 0.002)
     if shift is None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -57,6 +57,8 @@ class Icing(Detector):
         shift = context.against("dip_pa", dip, 0.01)
         flow = context.against("conductance", f.get("conductance"))
         if flow is not None and abs(flow.ratio - 1.0) > 0.08:
+            return self.unknown(event, context)
+        if not steady(event):
             return self.unknown(event, context)
         if shift is None:
             return self._alone(event, context)

@@ -19,8 +19,9 @@ class MissedPrime(Detector):
 
     Needs: pressure and strokes.
 
-    Settings: primes 3 (three times the strokes that fill the suction line, computed: a sound
-    prime needs one to 1.5); least_strokes 10; race_s 15 s at dry speed.
+    Settings: primes 4.5 times the strokes that fill the suction line (computed: a sound prime with
+    the line open needs one to three, a low clearance ratio the most); least_strokes 20; race_s
+    30 s at dry speed.
 
     Blind: while the line is still held at pressure by a check valve: then the same racing reads
     as an airlock until the next draw lets the line down.
@@ -32,9 +33,9 @@ class MissedPrime(Detector):
     dry rate.
     """
 
-    primes: float = 3.0
-    least_strokes: int = 10
-    race_s: float = 15.0
+    primes: float = 4.5
+    least_strokes: int = 20
+    race_s: float = 30.0
     kind = Kind.MISSED_PRIME
     events = ALL_EVENTS
 

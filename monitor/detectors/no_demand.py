@@ -52,7 +52,6 @@ class NoDemand(Detector):
     _gaps: deque[float] = field(default_factory=lambda: deque(maxlen=12))
     _first: float | None = None
     _last: float | None = None
-    _last_any: float | None = None
     _period_s: float | None = None
 
     def __post_init__(self) -> None:
@@ -62,7 +61,7 @@ class NoDemand(Detector):
     def rebase(self) -> None:
         """A repair was logged: start counting anew."""
         self._gaps.clear()
-        self._first = self._last = self._last_any = self._period_s = None
+        self._first = self._last = self._period_s = None
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge rests, single strokes and runs."""
@@ -111,16 +110,27 @@ class NoDemand(Detector):
             return self._yes(event, context, rate, 0.95, f"{strokes:.0f} strokes in {shut_s:.0f} s")
         return None
 
+    def _chain(self, gap_s: float) -> None:
+        """One more interval between single strokes; one that does not fit begins a new rhythm."""
+        if self._gaps:
+            middle = float(np.median(self._gaps))
+            if not middle / self.pause_share < gap_s < middle * self.pause_share:
+                self._gaps.clear()
+                self._first = None
+                if gap_s > middle:
+                    return
+        if self._first is None:
+            self._first = self._last
+        self._gaps.append(gap_s)
+
     def _single(self, event: Episode, context: Context) -> Finding:
         """Single strokes at stall: is there a rhythm?"""
         if event.open_:
             return self.unknown(event, context)
         for ts in event.stroke_ts.tolist():
             if self._last is not None and ts > self._last:
-                self._pause(ts - self._last)
-                self._gaps.append(ts - self._last)
-                self._first = self._last if self._first is None else self._first
-            self._last = self._last_any = ts
+                self._chain(ts - self._last)
+            self._last = ts
         known_shut = event.features.get("demand_s") == 0.0
         if len(self._gaps) < (2 if known_shut else self.intervals - 1) or self._first is None:
             return self.unknown(event, context)

@@ -111,6 +111,7 @@ class PumpWatch:
     def _look(self, event: Episode) -> list[Finding]:
         """What the kinds say that can tell."""
         found: list[Finding] = []
+        self.context.hear(event)
         for detector in self.detectors:
             if event.what not in detector.events or (event.open_ and not detector.open_too):
                 continue
@@ -150,6 +151,8 @@ class PumpWatch:
         self.baseline.note(ts, kind)
         if kind in RESTART_ALL | RESTART_AIR:
             self.context.rebase()
+            if kind in RESTART_AIR:
+                self.context.announce()
             for detector in self.detectors:
                 detector.rebase()
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 
@@ -83,6 +83,8 @@ class Worn(Detector):
     def _plain(self, event: Episode, context: Context) -> bool:
         """Even strokes without alternation: nothing else explains them."""
         f = event.features
+        if not steady(event):
+            return False
         if (f.get("asymmetry") or 0.0) > 0.035 + (context.of("asymmetry") or 0.0):
             return False
         if (f.get("bounce_share") or 0.0) > 0.0 or (f.get("race_strokes") or 0.0) >= 3:

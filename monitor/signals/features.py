@@ -23,6 +23,8 @@ DRY_PRESSURE_SHARE = 0.35
 """A racing stroke is dry when pressure is under this share of the stall pressure (computed)."""
 DIP_NOISE = 8.0
 """A swing under eight times the noise is not counted as dips (four sigma either way)."""
+HELD_SHARE = 0.8
+LOST_SHARE = 0.35
 RACE_NOW_S = 3.0
 """Racing is judged on its last seconds: the line may still be falling or filling before."""
 AFTER_S = 3.0
@@ -338,9 +340,18 @@ def _change(t: FloatArray, mean_pa: FloatArray) -> Features:
     return out
 
 
+def _fall_s(tr: Trace, look: Look) -> float | None:
+    """Time from the last sample over 0.8 to the first under 0.35 of the stall pressure (s)."""
+    low = np.flatnonzero(tr.p < LOST_SHARE * look.scales.stall_pa)
+    if not len(low):
+        return None
+    high = np.flatnonzero(tr.p[: low[0]] > HELD_SHARE * look.scales.stall_pa)
+    return float(tr.ts[low[0]] - tr.ts[high[-1]]) if len(high) else None
+
+
 def _start(tr: Trace, run: BoolArray, s: FloatArray, look: Look) -> Features:
     """From the fall of pressure to the first stroke (s), and how far it had fallen by then."""
-    out: Features = {"first_stroke_delay_s": None, "fell_pa": None}
+    out: Features = {"first_stroke_delay_s": None, "fell_pa": None, "fall_s": _fall_s(tr, look)}
     if np.isnan(look.level_pa) or not len(s):
         return out
     before = tr.p[(tr.ts >= s[0] - 1.2) & (tr.ts < s[0] - 0.3)]
