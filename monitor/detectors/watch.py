@@ -1,6 +1,7 @@
 """The one door to the heart: blocks in, findings and finished episodes out."""
 
-from collections.abc import Iterable
+from collections import deque
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
@@ -99,14 +100,23 @@ class PumpWatch:
         """All detectors on one event; then learn from it."""
         return self._settle(event, [*self._look(event), *self._unusual(event)])
 
-    def relive(self, episodes: Iterable[Episode]) -> None:
-        """Stored episodes again, quietly: kinds judge each, the baseline learns all at once."""
+    def relive(self, episodes: Iterable[Episode], notes: Sequence[tuple[float, str]] = ()) -> None:
+        """Stored episodes again, quietly, each work entry (ts, kind) at its time.
+
+        Kinds judge each episode; the baseline learns all at once.
+        """
         healthy: list[Episode] = []
+        entries = deque(sorted(notes))
         for episode in episodes:
+            while entries and entries[0][0] <= episode.start_ts:
+                ts, kind = entries.popleft()
+                self.note(kind, ts)
             self._settle(episode, self._look(episode))
             if not any(k is not Kind.UNUSUAL for k in self.context.standing):
                 healthy.append(episode)
-        self.baseline.rebuild(healthy)
+        for ts, kind in entries:
+            self.note(kind, ts)
+        self.baseline.rebuild(healthy, sorted(notes))
 
     def _look(self, event: Episode) -> list[Finding]:
         """What the kinds say that can tell."""
@@ -263,9 +273,17 @@ class SiteWatch:
         """A work entry (repair, set point, drum change): what was usual no longer counts."""
         self.pumps[pump_id].note(kind, ts)
 
-    def history(self, pump_id: str, episodes: Iterable[Episode]) -> None:
-        """Rebuild what was learned from stored finished episodes, oldest first, quietly."""
-        self.pumps[pump_id].relive(episodes)
+    def history(
+        self,
+        pump_id: str,
+        episodes: Iterable[Episode],
+        notes: Sequence[tuple[float, str]] = (),
+    ) -> None:
+        """Rebuild what was learned from stored finished episodes, oldest first, quietly.
+
+        notes: (ts, kind) of work entries; each re-bases at its time what it then re-based.
+        """
+        self.pumps[pump_id].relive(episodes, notes)
 
 
 _NOTHING = Outcome()
