@@ -149,10 +149,10 @@ def alarm_list(
     found = _of_state(live, site, asked.state, span or (words.now_ts - 30 * 86_400.0, words.now_ts))
     if span is not None:
         found = [a for a in found if (a.raised_ts or a.since_ts) < span[1] and _ends(a) >= span[0]]
-    rows = [alarm_row(a, site, words) for a in found]
-    rows = [r for r in rows if _matches(r, asked)]
-    part = rows[asked.offset : asked.offset + asked.limit]
-    return AlarmList(site=site.id, total=len(rows), offset=asked.offset, alarms=tuple(part))
+    found = [a for a in found if _matches(a, site, asked)]
+    part = found[asked.offset : asked.offset + asked.limit]
+    rows = tuple(alarm_row(a, site, words) for a in part)
+    return AlarmList(site=site.id, total=len(found), offset=asked.offset, alarms=rows)
 
 
 def _ends(alarm: Alarm) -> float:
@@ -169,12 +169,13 @@ def _of_state(live: Live, site: Site, state: StateFilter, span: tuple[float, flo
     return past
 
 
-def _matches(row: AlarmRow, asked: AlarmQuery) -> bool:
+def _matches(alarm: Alarm, site: Site, asked: AlarmQuery) -> bool:
+    pump = site.pump(alarm.subject)
     return (
-        asked.priority in ("", row.priority)
-        and asked.kind in ("", row.kind)
-        and (not asked.bay or asked.bay in row.bays)
-        and asked.pump in ("", row.pump)
+        asked.priority in ("", alarm.priority.value)
+        and asked.kind in ("", alarm.kind.value)
+        and (not asked.bay or (pump is not None and asked.bay in pump.bays))
+        and asked.pump in ("", alarm.subject)
     )
 
 

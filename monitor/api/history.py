@@ -2,10 +2,10 @@
 
 from monitor.alarms.types import Alarm
 from monitor.api.live import Live
-from monitor.store.alarm_book import AlarmBook, Asked
+from monitor.store.alarm_book import AlarmBook
 
-READ_AT_MOST = 5000
-"""Changes looked through for one page (chosen: years of a quiet pump, days of a flood)."""
+READ_AT_MOST = 2000
+"""Occurrences looked through for one page (chosen: years of a quiet pump, days of a flood)."""
 
 
 def alarms_between(
@@ -16,9 +16,7 @@ def alarms_between(
     Those that still stand come from the machine, the rest from the history.
     """
     found: dict[str, Alarm] = {a.id: a for a in live.alarms(site)}
-    entries = AlarmBook(live.core).history(
-        Asked(site=site, subject=subject, from_ts=span[0]), limit=READ_AT_MOST
-    )
+    entries = AlarmBook(live.core).occurrences(site, span[0], subject=subject, limit=READ_AT_MOST)
     for entry in entries:
         alarm = entry.change.after or entry.change.before
         if alarm is not None and alarm.id:

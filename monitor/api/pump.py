@@ -43,6 +43,7 @@ STRETCHES_WITHIN_S = 8 * 86_400.0
 MOST_POINTS = 12_000
 """A week by the minute, three hours by the second, ten minutes sample by sample."""
 EPISODE_ROWS = 30
+ALARM_ROWS = 60
 DAY_S = 86_400.0
 
 
@@ -134,6 +135,7 @@ class PumpPage(Row):
     summary: Summary
     standing: tuple[AlarmRow, ...]
     alarms: tuple[AlarmRow, ...]
+    more_alarms: int
     work: tuple[WorkRow, ...]
     episodes: tuple[EpisodeRow, ...]
     learnt: tuple[EvidenceRow, ...]
@@ -154,8 +156,7 @@ def pump_look(
 ) -> PumpLook:
     """Model and drawing of one window."""
     pump = corrected(pump, WorkLog(live.core).list(site.id, pump.id))
-    series = live.store.read(site.id, pump.id, span, max_points=MOST_POINTS)
-    alarms = pump_alarms(live, site, pump, span)
+    series, alarms = read = read_window(live, site, pump, span)
     work = WorkLog(live.core).list(site.id, pump.id, span, with_undone=True)
     now = live.now(site.id, pump.id)
     last = live.store.latest_ts().get((site.id, pump.id))
@@ -185,7 +186,8 @@ def pump_look(
         standing=tuple(
             alarm_row(a, site, words) for a in live.alarms(site.id) if concerns(a, pump)
         ),
-        alarms=tuple(alarm_row(a, site, words) for a in alarms),
+        alarms=tuple(alarm_row(a, site, words) for a in alarms[:ALARM_ROWS]),
+        more_alarms=max(len(alarms) - ALARM_ROWS, 0),
         work=tuple(work_row(e) for e in work),
         episodes=tuple(
             episode_row(e)
@@ -195,7 +197,7 @@ def pump_look(
         days=days,
         days_are=days_are,
     )
-    return PumpLook(page, pump_trace(live, pump, span, words, series=series))
+    return PumpLook(page, pump_trace(live, pump, span, words, read=read))
 
 
 def concerns(alarm: Alarm, pump: Pump) -> bool:
@@ -204,9 +206,13 @@ def concerns(alarm: Alarm, pump: Pump) -> bool:
     return alarm.subject == pump.id or pump.id in alarm.members or alarm.subject in above
 
 
-def pump_alarms(live: Live, site: Site, pump: Pump, span: tuple[float, float]) -> list[Alarm]:
-    """The pump's own alarms that stood in the window, newest first."""
-    return alarms_between(live, site.id, span, pump.id)
+Read = tuple[Series, list[Alarm]]
+
+
+def read_window(live: Live, site: Site, pump: Pump, span: tuple[float, float]) -> Read:
+    """The pump's series, and its own alarms that stood in the window, newest first."""
+    series = live.store.read(site.id, pump.id, span, max_points=MOST_POINTS)
+    return series, alarms_between(live, site.id, span, pump.id)
 
 
 def pump_trace(
@@ -215,13 +221,13 @@ def pump_trace(
     span: tuple[float, float],
     words: Words,
     *,
-    series: Series | None = None,
+    read: Read | None = None,
     rows_here: bool = True,
 ) -> Trace:
-    """The drawing's model for one window; rows_here: the page has a row for each alarm."""
+    """The drawing's model for one window; rows_here: the page has rows for the alarms."""
     site = words.site
-    if series is None:
-        series = live.store.read(site.id, pump.id, span, max_points=MOST_POINTS)
+    series, alarms = read or read_window(live, site, pump, span)
+    listed = {a.id for a in alarms[:ALARM_ROWS]} if rows_here else set()
     stretches: list[Stretch] = []
     if span[1] - span[0] <= STRETCHES_WITHIN_S:
         episodes = EpisodeBook(live.core).load(site.id, pump.id, *span)
@@ -239,9 +245,9 @@ def pump_trace(
                 a.priority,
                 f"{words.t(a.priority.value)}: {words.t(a.kind.value)}, "
                 f"{words.clock(a.raised_ts or a.since_ts)}",
-                f"#a-{a.id}" if rows_here else f"/site/{site.id}/alarm/{quote(a.id)}",
+                f"#a-{a.id}" if a.id in listed else f"/site/{site.id}/alarm/{quote(a.id)}",
             )
-            for a in pump_alarms(live, site, pump, span)
+            for a in alarms
         ),
         notes=tuple(
             Note(e.ts, f"{words.t(e.kind.value)}, {words.clock(e.ts)}", f"#w-{e.id}")

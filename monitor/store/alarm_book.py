@@ -126,6 +126,19 @@ class AlarmBook:
         sql = f"SELECT seq, site, body FROM alarm_change WHERE {where} ORDER BY seq DESC LIMIT ?"  # noqa: S608 - fixed words only
         return [_entry(row) for row in self._core.rows(sql, (*given.values(), limit))]
 
+    def occurrences(
+        self, site: str, from_ts: float, *, subject: str | None = None, limit: int = 2000
+    ) -> list[Entry]:
+        """The last change since a time of each occurrence (alarm id), newest first."""
+        rows = self._core.rows(
+            "SELECT seq, site, body FROM alarm_change WHERE seq IN"
+            " (SELECT max(seq) FROM alarm_change WHERE site=?1 AND ts>=?2"
+            " AND (?3 IS NULL OR subject=?3) AND alarm_id IS NOT NULL GROUP BY alarm_id)"
+            " ORDER BY seq DESC LIMIT ?4",
+            (site, from_ts, subject, limit),
+        )
+        return [_entry(row) for row in rows]
+
     def verify(self) -> int:
         """How many rows the history has; raises HistoryBroken at the first that does not follow."""
         link, count = "", 0

@@ -86,6 +86,20 @@ def test_every_mark_has_its_row_and_leads_there(pump: Page):
             expect(pump.locator(f'[id="{ref[1:]}"]')).to_have_count(1)
 
 
+def test_words_and_rows_follow_the_window(pump: Page):
+    before = pump.locator("#window").inner_text()
+    pump.locator("#fitted summary").click()
+    pump.locator("#figure").focus()
+    settled(pump, lambda: pump.keyboard.press("-"))
+    settled(pump, lambda: pump.keyboard.press("-"))
+    expect(pump.locator("#window")).to_contain_text("(4 days)")
+    assert pump.locator("#window").inner_text() != before
+    assert pump.locator("#fitted").evaluate("(d) => d.open")
+    for mark in pump.locator("#figure svg.trace a[data-refs]").all():
+        for ref in mark.get_attribute("data-refs").split():
+            expect(pump.locator(f'[id="{ref[1:]}"]')).to_have_count(1)
+
+
 def test_a_failed_fetch_keeps_the_drawing_and_says_so(pump: Page):
     pump.route("**/trace.svg*", lambda route: route.abort())
     pump.keyboard.press("+")

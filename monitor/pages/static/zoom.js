@@ -5,10 +5,11 @@
   const box = document.getElementById("figure");
   if (!box) return;
   const caption = document.getElementById("caption");
-  const SETTLE_MS = 60, SHORTEST_S = 5, LONGEST_S = 20 * 366 * 86400;
+  const SETTLE_MS = 60, TELL_MS = 600, SHORTEST_S = 5, LONGEST_S = 20 * 366 * 86400;
   const drawing = () => box.querySelector("svg.trace");
   const drawn = () => [Number(drawing().dataset.from), Number(drawing().dataset.to)];
   let [from, to] = drawn();
+  let told = [from, to], telling = 0;
   let timer = 0, running = null, width = Math.round(box.clientWidth);
   const latest = () => Number(box.dataset.now) + (performance.now() - born) / 1000;
   const born = performance.now();
@@ -49,9 +50,29 @@
       const plain = new DOMParser().parseFromString(said || "", "text/html").body.textContent;
       caption.textContent = plain;
       history.replaceState(null, "", `${location.pathname}?${window_}`);
+      if (from !== told[0] || to !== told[1]) {
+        clearTimeout(telling);
+        telling = setTimeout(tell, TELL_MS);
+      }
     } catch (problem) {
       if (problem.name !== "AbortError") caption.textContent = box.dataset.failed;
     }
+  }
+
+  // Words and tables follow once the reader has stopped moving.
+  async function tell() {
+    const wanted = [from, to];
+    try {
+      const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+      if (!answer.ok || wanted[0] !== from || wanted[1] !== to) return;
+      const next = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const here = document.getElementById("window"), there = next.getElementById("window");
+      const open = [...here.querySelectorAll("details[open][id]")].map((d) => d.id);
+      here.replaceChildren(...document.adoptNode(there).childNodes);
+      for (const id of open) { const d = document.getElementById(id); if (d) d.open = true; }
+      for (const id of ["from", "to"]) document.getElementById(id).value = next.getElementById(id).value;
+      told = wanted;
+    } catch { caption.textContent = box.dataset.failed; }
   }
 
   const zoom = (factor, at = 0.5) => {
