@@ -60,6 +60,12 @@ class Served:
         self._socket.close()
 
 
+@pytest.fixture
+def serve():
+    """Serves a double; with a role of None everybody must sign in."""
+    return Served
+
+
 @pytest.fixture(scope="session")
 def looked_at(tmp_path_factory):
     """A filled site that tests only look at."""

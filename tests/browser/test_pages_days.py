@@ -6,9 +6,11 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from monitor.advice.kinds import Kind
-from monitor.api.double import finding
+from monitor.api.accounts import Role
+from monitor.api.double import Double, fill, finding, invented_site
 
 pytestmark = pytest.mark.browser
+NOW = 1_793_795_200.0
 PHONE = {"width": 390, "height": 844}
 
 
@@ -78,6 +80,33 @@ def test_the_owners_day(page: Page, looked_at):
     with page.expect_download() as paper:
         page.get_by_role("link", name="PDF").click()
     assert paper.value.path().read_bytes().startswith(b"%PDF-")
+
+
+def test_signing_in_and_acknowledging_with_keys_only(page: Page, tmp_path, serve):
+    double = Double(tmp_path, NOW, (invented_site(),))
+    fill(double)
+    served = serve(double, None)
+    served.app.state.web.accounts.add("ann", Role.OPERATOR, "correct horse", NOW)
+    page.goto(served.url + "/site/north")
+    expect(page).to_have_url(re.compile("/sign-in"))
+    page.get_by_label("Name").focus()
+    page.keyboard.type("ann")
+    page.keyboard.press("Tab")
+    page.keyboard.type("correct horse")
+    page.keyboard.press("Enter")
+    expect(page).to_have_url(re.compile("/site/north$"))
+    wanted = page.get_by_role("button", name="Acknowledge: P2 Foam soap, airlock")
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if wanted.evaluate("(e) => e === document.activeElement"):
+            break
+    page.keyboard.press("Enter")
+    expect(page.locator("#needs")).to_contain_text("Acknowledged, ann")
+    page.get_by_role("button", name="Sign out").press("Enter")
+    page.goto(served.url + "/site/north")
+    expect(page).to_have_url(re.compile("/sign-in"))
+    served.stop()
+    double.core.close()
 
 
 def test_a_lost_link_never_looks_healthy(page: Page, lived_in):

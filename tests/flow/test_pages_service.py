@@ -284,6 +284,20 @@ def test_a_foreign_page_cannot_press_our_buttons(operator, double):
     assert not next(a for a in double.alarms() if a.id == alarm).acked
 
 
+def test_many_screens_draw_each_card_once_in_ten_seconds(viewer, double, monkeypatch):
+    read, times = type(double.store).read, []
+
+    def counted(self, *args, **kwargs):
+        times.append(args[1])
+        return read(self, *args, **kwargs)
+
+    monkeypatch.setattr(type(double.store), "read", counted)
+    for seconds, reads in ((0, 6), (4, 6), (9, 12)):
+        double.time_ts += seconds
+        assert viewer.get("/site/north").status_code == 200
+        assert len(times) == reads
+
+
 def test_what_nobody_foresaw_is_told_quietly(viewer, double, monkeypatch):
     def broken(*_, **__):
         raise RuntimeError("secret detail")
