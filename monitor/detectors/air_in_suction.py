@@ -6,6 +6,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.lost_prime import burst
 from monitor.signals.types import Episode
 
 
@@ -66,6 +67,10 @@ class AirInSuction(Detector):
             self._times = 0
             calm = flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0) and not soft
             return (self.no if calm else self.unknown)(event, context)
+        found = burst(event, context)
+        rested = (f.get("rest_before_s") or 0.0) >= 60.0
+        if rested and found is not None and found[0] >= 3:
+            return self.unknown(event, context)  # a suction line that ran empty at rest
         if flow.ratio > self.even_share and (f.get("interval_cv") or 0.0) < 0.1:
             return self.unknown(event, context)  # so much gas in even doses sits over the balls
         ragged = self._ragged(event, context)

@@ -75,7 +75,11 @@ class Airlock(Detector):
         soft = self._soft(event, context)
         if soft:
             self._soft_draws += 1
-            if event.strokes >= self.sure_strokes or self._soft_draws >= 2:
+            if (
+                event.strokes >= self.sure_strokes
+                or self._soft_draws >= 2
+                or self._all_soft(event, context)
+            ):
                 return self._softened(event, context)
             return self.unknown(event, context)
         if soft is None and self._soft_draws:
@@ -85,6 +89,12 @@ class Airlock(Detector):
             self._soft_draws = 0
             return self.no(event, context)
         return self.unknown(event, context)
+
+    def _all_soft(self, event: Episode, context: Context) -> bool:
+        """Of two or three strokes, even the deepest dip is far under the usual."""
+        deepest, usual = event.features.get("dip_max_pa"), context.usual["dip_pa"].low
+        few = 2 <= event.strokes < self.sure_strokes
+        return few and deepest is not None and usual is not None and deepest < 0.6 * usual
 
     def _idle_gas(self, event: Episode, context: Context) -> bool:
         """Many times the strokes at no less pressure: strokes that deliver nothing."""
@@ -109,6 +119,9 @@ class Airlock(Detector):
         n, rise = event.features.get("strokes_to_stall"), event.features.get("rise_pa")
         if n is None or rise is None:
             return False
+        found = burst(event, context)
+        if found is not None and found[0] >= 3 and (event.features.get("rest_before_s") or 0) >= 60:
+            return False  # a suction line that ran empty at rest
         hose = context.scales.line_ml_per_pa * rise / context.scales.displacement_ml
         return n >= 1.0 + hose + self.extra_strokes
 

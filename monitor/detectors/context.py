@@ -25,6 +25,7 @@ LEARNED = (
     "ragged",
     "strokes_to_stall",
     "interval_cv",
+    "interval_s",
     "trend_pa",
     "spread_pa",
     "tail_std_pa",

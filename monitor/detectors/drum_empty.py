@@ -6,6 +6,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import race
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -67,6 +68,12 @@ class DrumEmpty(Detector):
             return False
         early = f.get("early_rate_hz") or 0.0
         ordinary = early < 1.3 * usual and k >= 4
+        late = f.get("late_rate_hz") or 0.0
+        found = burst(event, context)
+        if found is not None and found[0] >= 3 and (f.get("rest_before_s") or 0.0) >= 60.0:
+            return False  # a suction line that ran empty at rest
+        if late < max(0.5 * context.race_hz, 2.2 * usual):
+            return False  # a second bay that opens within the draw does as much
         lifted = ratio > self.turn_share and after > 0.85 * before
         return ordinary and lifted and (f.get("asymmetry") or 0.0) < 0.35
 

@@ -23,7 +23,8 @@ class LowAir(Detector):
     Settings: low_share 0.20 of the expected stall pressure (chosen: friction of 0.3 to 5 psi,
     a sensor of 1 % of 150 psi and a hand's readjustment of a regulator stay within it);
     least_pa 6 psi (the sum of those errors at a low set point); clear_share 0.10 (deadband);
-    floor_pa 20 psi (common practice, the least the air valve works on).
+    floor_pa 20 psi (common practice, the least the air valve works on);
+    still_pa 0.3 psi, the fall within three seconds under which a line rests.
 
     Blind: while idle without an air sensor; to a loss under low_share; a set point turned down
     by hand looks the same, so a change of that size must be logged or entered in the site file.
@@ -38,6 +39,7 @@ class LowAir(Detector):
     least_pa: float = 6.0 * PA_PER_PSI
     clear_share: float = 0.10
     floor_pa: float = 20.0 * PA_PER_PSI
+    still_pa: float = 0.3 * PA_PER_PSI
     kind = Kind.LOW_AIR
     events = ALL_EVENTS
 
@@ -82,7 +84,9 @@ class LowAir(Detector):
         if (f.get("race_strokes") or 0) >= 5:
             return False
         if event.strokes == 0:  # a draw of less than a stroke: a pump with air would restore it
-            end = f.get("stall_after_pa") or 0.0
+            end, falling = f.get("stall_after_pa") or 0.0, f.get("tail_fall_pa")
+            if context.announced or falling is None or falling > self.still_pa:
+                return False  # with the air off for work a line seeps down, and goes on
             return 0.35 * context.stall_pa < end < 0.85 * context.stall_pa
         stall, after = f.get("stall_after_pa"), f.get("after_stroke_pa")
         fell = after is not None and stall is not None and after - stall > 0.25 * context.stall_pa

@@ -19,6 +19,8 @@ ZERO_SHARE = 0.12
 HELD_SHARE = 0.35
 SWING_SHARE = 0.10
 """Racing leaves no dips; a liquid-filled pump at such a rate leaves 10 psi and more (computed)."""
+LONG_REST_S = 120.0
+REFILL_FROM = 10.0
 RISING = 0.6
 FULL_SHARE = 0.6
 MID_DRAW_STROKES = 4.0
@@ -46,10 +48,23 @@ def race(event: Episode, context: Context) -> Race | None:
     if rate < context.race_hz or (f.get("bounce_share") or 0.0) > 0.2:
         return None
     stall = context.stall_pa
+    if _refilling(event, context, strokes):
+        return None
     if held >= ZERO_SHARE * stall and swing > SWING_SHARE * stall:
         return None
     kind, sure = _which(event, context, held)
     return Race(kind, sure, strokes, rate, held, swing)
+
+
+def _refilling(event: Episode, context: Context, strokes: float) -> bool:
+    """A burst at the start of the first draw after a long rest may be a line that ran empty and
+    primes again: give it three times the strokes that fill it."""
+    f = event.features
+    if (f.get("rest_before_s") or 0.0) < LONG_REST_S or any(k in context.standing for k in RACERS):
+        return False
+    early = (f.get("race_before_strokes") or 0.0) < REFILL_FROM
+    zero = (f.get("race_from_pa") or 0.0) < ZERO_SHARE * context.stall_pa
+    return early and not zero and strokes < 3.0 * context.scales.prime_strokes + 5.0
 
 
 def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:

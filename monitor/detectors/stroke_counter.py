@@ -3,6 +3,8 @@
 from collections import deque
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
@@ -22,8 +24,9 @@ class StrokeCounter(Detector):
     Settings: dead_total 6 dips of depth_share 0.7 of the usual depth and no count, over two runs
     (or one of 8 dips); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
-    1 ms, lock-outs 10 to 20 ms); less_share 0.8 of the usual counts for the pressure while the
-    dips stay within 12 %, or intervals at whole multiples; draws 2 in a row.
+    1 ms, lock-outs 10 to 20 ms); intervals that are whole multiples of
+    the usual one within fit 0.06, at the usual pressure, skip_share 0.2 of the strokes left out;
+    draws 2 in a row.
 
     Blind: where dips are under 1 psi; bounce in fast strokes recorded at few samples a second.
 
@@ -35,7 +38,8 @@ class StrokeCounter(Detector):
     dead_total: float = 6.0
     depth_share: float = 0.7
     bounce_share: float = 0.15
-    less_share: float = 0.8
+    skip_share: float = 0.2
+    fit: float = 0.06
     draws: int = 2
     kind = Kind.STROKE_COUNTER
     events = RUNS
@@ -44,7 +48,7 @@ class StrokeCounter(Detector):
     _missing: deque[bool] = field(default_factory=lambda: deque(maxlen=4))
 
     def __post_init__(self) -> None:
-        need(self.dead_total >= 2 and 0 < self.less_share < 1, "stroke_counter.dead_dips")
+        need(self.dead_total >= 2 and 0 < self.skip_share < 1, "stroke_counter.dead_dips")
 
     def rebase(self) -> None:
         """Start counting anew."""
@@ -66,25 +70,37 @@ class StrokeCounter(Detector):
             return self._silent(event, context, dips)
         self._dead = 0
         self._dead_dips = 0.0
-        flow = context.against("conductance", f.get("conductance"))
-        dip = context.against("dip_pa", f.get("dip_pa"), 0.02)
-        if flow is None or dip is None:
+        less = self._skips(event, context)
+        if less is None:
             good = (f.get("bounce_share") or 0.0) == 0.0 and event.strokes >= 3 and dips
             return (self.no if good else self.unknown)(event, context)
-        less = flow.ratio < self.less_share and abs(dip.ratio - 1.0) < 0.12
-        self._missing.append(less)
-        if less and sum(self._missing) >= self.draws:
+        self._missing.append(less > self.skip_share)
+        if less > self.skip_share and sum(self._missing) >= self.draws:
             return self.yes(
                 event,
                 context,
                 (0.8, 0.5),
-                f"Stroke counter fault: {100 * (1 - flow.ratio):.0f} % of the strokes are not "
-                "counted; pressure and dips are as ever.",
-                Evidence("counts for the pressure", flow.ratio, "", self.less_share, 1.2),
+                f"Stroke counter fault: {100 * less:.0f} % of the strokes are not counted; the "
+                "intervals are whole multiples of the usual one.",
+                Evidence("strokes not counted", less, "", 0.0, self.skip_share),
             )
-        if not less and flow.ratio > 0.9 and event.strokes >= 3:
-            return self.no(event, context)
-        return self.unknown(event, context)
+        return (self.no if less < 0.5 * self.skip_share else self.unknown)(event, context)
+
+    def _skips(self, event: Episode, context: Context) -> float | None:
+        """Share of strokes left out, when the intervals are multiples of the usual one."""
+        t = np.diff(event.stroke_ts)
+        usual, spread = context.of("interval_s"), context.usual["interval_s"].spread
+        if len(t) < 4 or not usual or spread is None or spread > 0.05 * usual:
+            return None
+        times = t / usual
+        whole = np.maximum(np.round(times), 1.0)
+        fits = np.abs(times - whole) < self.fit * whole
+        if fits.mean() < 0.85:
+            return None
+        demand = context.against("demand_pa", event.features.get("demand_pa"), 0.002)
+        if demand is not None and abs(demand.ratio - 1.0) > 0.02:
+            return None
+        return 1.0 - len(t) / float(whole.sum())
 
     def _bounce(self, event: Episode, context: Context) -> Finding:
         f = event.features

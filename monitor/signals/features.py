@@ -90,7 +90,7 @@ def _trace(look: Look) -> Trace:
         ts[good],
         p[good],
         raw[-1].dt_s,
-        1.0 - float(good.sum()) / asked if asked else 1.0,
+        1.0 - float(good.sum()) / asked if asked else 0.0,
         None if demand is None else demand[good],
         None if air is None else air[good],
     )
@@ -150,6 +150,7 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
             "spread_pa",
             "below_s",
             "tail_pa",
+            "tail_fall_pa",
             "tail_std_pa",
         )
     )
@@ -163,6 +164,8 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
     tail = p[ts >= look.now_sec - look.start_sec - AFTER_S]
     if len(tail) >= 3:
         out["tail_pa"] = median(tail)
+        third = len(tail) // 3
+        out["tail_fall_pa"] = float(tail[:third].mean() - tail[-third:].mean())
         # from differences, robustly: neither a slope nor the saw of a creep is noise
         out["tail_std_pa"] = _noise(tail)
     return out
@@ -199,8 +202,8 @@ def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
 def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     """Per whole stroke: demand pressure, dips, racing and dry strokes, change within the run."""
     names = (
-        "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa", "dip_pa", "dip_s",
-        "fall_pa_s", "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
+        "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa", "dip_pa", "dip_max_pa",
+        "dip_s", "fall_pa_s", "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
         "dry_start_strokes", "dry_strokes", "split_rate_ratio", "split_before_pa",
         "split_after_pa", "split_before_strokes", "trend_rate", "trend_pa", "trend_dip_s",
         "early_rate_hz", "late_rate_hz", "early_pa", "late_pa", "dip_ratio",
@@ -213,7 +216,8 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
         return out
     inside = s[(s >= tr.ts[0]) & (s <= tr.ts[-1])]
     depth = dips.depths(tr.ts, tr.p, inside)
-    out["dip_pa"] = None if depth is None else median(depth)
+    if depth is not None:
+        out["dip_pa"], out["dip_max_pa"] = median(depth), float(depth.max())
     if len(inside) < 3:
         return out
     t = np.diff(inside)
