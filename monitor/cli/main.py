@@ -1,6 +1,7 @@
 """`strokewise`: the commands, each in its own file, listed by hand here."""
 
 import logging
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -21,6 +22,7 @@ COMMANDS = {
     "user": "monitor.cli.user",
     "backup": "monitor.cli.backup",
     "restore": "monitor.cli.restore",
+    "bench": "monitor.cli.bench",
 }
 """Name -> where the function of that name (for `report`: the group `app`) stands."""
 
@@ -52,6 +54,8 @@ def _whole() -> None:
 
 def main() -> None:
     """Run a command; errors of ours become one clear line each and an exit code."""
+    # Before numpy is imported: our arrays are small, and idle BLAS threads spin on the other cores.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         build(sys.argv[1:])()
     except BadSettings as problem:
