@@ -174,8 +174,8 @@ class Accounts:
     ) -> None:
         """Make an account; raises BadAccount with the reason."""
         name = name.strip()
-        if not name or len(name) > 64 or not name.isprintable():
-            raise BadAccount("An account's name has 1 to 64 printable letters.")
+        if not name or len(name) > 64 or not name.isprintable() or "/" in name:
+            raise BadAccount("An account's name has 1 to 64 printable letters and no '/'.")
         _check_password(password)
         made = self._hasher.hash(password)
         with self._core.write() as db:

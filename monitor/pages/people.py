@@ -53,10 +53,12 @@ def people(desk: DeskHere) -> Response:
 
 
 @router.post("/people/add")
-def add(desk: DeskHere, name: Field = "", password: Field = "", role: Field = "") -> Response:
+def add(
+    desk: DeskHere, role: Annotated[Role, Form()], name: Field = "", password: Field = ""
+) -> Response:
     """A new account; its owner chooses an own password at the first sign-in."""
-    desk.accounts.add(name, Role(role), password, desk.now_ts, must_change=True)
-    desk.note("made an account", name, role)
+    desk.accounts.add(name, role, password, desk.now_ts, must_change=True)
+    desk.note("made an account", name, role.value)
     return RedirectResponse(BACK, status_code=303)
 
 

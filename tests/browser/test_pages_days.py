@@ -7,7 +7,7 @@ from playwright.sync_api import Page, expect
 
 from monitor.advice.kinds import Kind
 from monitor.api.accounts import Role
-from monitor.api.double import Double, fill, finding, invented_site
+from monitor.api.double import EVERY_S, Double, fill, finding, invented_site
 
 pytestmark = pytest.mark.browser
 NOW = 1_793_795_200.0
@@ -80,6 +80,23 @@ def test_the_owners_day(page: Page, looked_at):
     with page.expect_download() as paper:
         page.get_by_role("link", name="PDF").click()
     assert paper.value.path().read_bytes().startswith(b"%PDF-")
+
+
+def test_the_priming_watch_follows_by_itself_and_tells_when_data_stop(page: Page, lived_in):
+    page.set_viewport_size(PHONE)
+    double = lived_in.double
+    page.goto(lived_in.url + "/site/north/pump/P1/priming")
+    expect(page.locator("#sentence")).to_contain_text(re.compile(r"holds 5\d psi"))
+    page.evaluate("window.sameDocument = true")
+    drawing = (NOW // EVERY_S + 1) * EVERY_S + 20
+    double.time_ts = drawing
+    double.store.newest["north", "P1"] = drawing
+    expect(page.locator("#sentence")).to_contain_text("delivers at")
+    double.time_ts = drawing + 60
+    expect(page.locator("#word")).to_contain_text("No data")
+    lived_in.stop()
+    expect(page.locator("#age")).to_contain_text("Nothing heard from the monitor", timeout=15_000)
+    assert page.evaluate("window.sameDocument") is True
 
 
 def test_signing_in_and_acknowledging_with_keys_only(page: Page, tmp_path, serve):

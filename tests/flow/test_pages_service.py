@@ -393,6 +393,10 @@ def test_a_one_time_password_leads_to_choosing_ones_own(app):
 def test_the_administrator_makes_accounts_and_tokens_and_reads_who_did_what(administrator, app):
     form = {"name": "cleo", "password": "once and only once", "role": "viewer"}
     assert administrator.post("/people/add", data=form).status_code == 303
+    odd = administrator.post("/people/add", data={**form, "name": "dee", "role": "king"})
+    assert odd.status_code == 422
+    short = administrator.post("/people/add", data={**form, "name": "dee", "password": "short"})
+    assert (short.status_code, "10 to 256 letters" in short.text) == (400, True)
     shown = administrator.post("/people/token", data={"label": "hall", "kind": "wall"}).text
     token = re.search(r"/wall/([\w-]+)<", shown).group(1)
     assert token not in administrator.get("/people").text

@@ -133,7 +133,12 @@ def test_no_token_administers(accounts, scopes):
 
 @pytest.mark.parametrize(
     ("name", "password"),
-    [("", "long enough it is"), ("a\nb", "long enough it is"), ("bo", "short")],
+    [
+        ("", "long enough it is"),
+        ("a\nb", "long enough it is"),
+        ("a/b", "long enough it is"),
+        ("bo", "short"),
+    ],
 )
 def test_bad_accounts_are_refused(accounts, name, password):
     with pytest.raises(BadAccount):
