@@ -94,7 +94,7 @@ class AirInSuction(Detector):
 
     def _ragged(self, event: Episode, context: Context) -> bool:
         """Intervals far less even than this pump's."""
-        for name in ("ragged", "interval_cv"):
+        for name in ("ragged",):
             value, usual = event.features.get(name), context.of(name)
             if value is None or usual is None:
                 continue

@@ -23,7 +23,8 @@ class AirSag(Detector):
     Settings: the drop as in the curves (2.5 % of the stall pressure, 0.8 psi, 5 spreads);
     trend_pa 0.2 psi down within the draw (noise of a mean of seconds is 0.02 psi); slow_share 2
     times the usual recovery and slow_s 0.4 s more (computed: healthy 0.03 to 0.1 s, marked sag
-    0.4 to 8 s); air_share 0.96 of the set pressure for an air sensor.
+    0.4 to 8 s); air_share 0.95 of the air at rest for an air
+    sensor; times 2 draws in a row.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
     cannot be told from a restricted suction.
@@ -36,7 +37,9 @@ class AirSag(Detector):
     trend_pa: float = 0.2 * PA_PER_PSI
     slow_share: float = 2.0
     slow_s: float = 0.4
-    air_share: float = 0.96
+    air_share: float = 0.95
+    times: int = 2
+    _times: int = 0
     kind = Kind.AIR_SAG
     events = RUNS
 
@@ -49,19 +52,20 @@ class AirSag(Detector):
         if event.open_:
             return self.unknown(event, context)
         now = sunk(event, context)
+        self._times = self._times + 1 if now is not None else 0
         if now is None:
             return (self.no if level_again(event, context) else self.unknown)(event, context)
         sure = self.weigh(event, context)
-        if sure <= 0.5:
+        if sure <= 0.5 or self._times < self.times:
             return self.unknown(event, context)
         return self._say(event, context, now, sure)
 
     def weigh(self, event: Episode, context: Context) -> float:
         """Chance of sag against restricted suction, given that pressure sank."""
         f = event.features
-        low, set_pa = f.get("air_low_pa"), context.scales.air_set_pa
-        if low is not None:
-            return 0.97 if low < self.air_share * set_pa else 0.05
+        low, rest = f.get("air_low_pa"), f.get("air_after_pa")
+        if low is not None and rest is not None:
+            return 0.97 if low < self.air_share * max(rest, context.air_rest_pa or 0.0) else 0.05
         sure = 0.4
         trend = f.get("trend_pa")
         if trend is not None:

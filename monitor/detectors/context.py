@@ -131,6 +131,7 @@ class Context:
     standing: dict[Kind, float] = field(default_factory=dict)
     notes: dict[str, float] = field(default_factory=dict)
     neighbours_low: int = 0
+    air_rest_pa: float | None = None
     announced: bool = False
     announced_pa: float | None = None
 
@@ -166,6 +167,8 @@ class Context:
 
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
+        if event.what == "dead-head" and event.features.get("air_pa") is not None:
+            self.air_rest_pa = event.features["air_pa"]
         if event.open_ or event.what == "dead-head":
             return
         self.recent.append(event)

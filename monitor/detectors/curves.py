@@ -16,6 +16,10 @@ LEAST_SHARE = 0.025
 Z = 5.0
 SAME_OUTLET = 0.06
 DEEPER = 1.12
+STARVED_SHARE = 0.9
+STARVED_MORE = 1.3
+"""Chambers that fill partly with vapour stroke more for the same liquid (5 to 43 % at 0.05 to 0.3
+of vapour, computed): allowed when pressure is down by a tenth."""
 CURVE_A = 0.105
 CURVE_M = 1.60
 CURVE_TIMES = 4.0
@@ -48,7 +52,10 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     if shift is None:
         return _by_curve(event, context, demand, rate, stall)
     flow = context.against("conductance", f.get("conductance"))
-    if flow is None or abs(flow.ratio - 1.0) > SAME_OUTLET:
+    if flow is None or flow.ratio < 1.0 - SAME_OUTLET:
+        return None
+    starved = shift.ratio < STARVED_SHARE
+    if flow.ratio > (STARVED_MORE if starved else 1.0 + SAME_OUTLET):
         return None
     firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
     if firm is not None and firm.ratio > DEEPER and firm.z > Z:

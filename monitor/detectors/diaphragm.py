@@ -50,7 +50,7 @@ class Diaphragm(Detector):
         firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
         soft = firm is not None and firm.ratio < self.soft_share
         more = flow is not None and flow.ratio > self.more_share
-        if a > self.gross and a > 5.0 * se and (more or soft or flow is None):
+        if a > self.gross and a > 5.0 * se and soft and (more or flow is None):
             return self._say(event, context, a, more=more, soft=soft)
         if a < 0.6 * self.gross and not event.open_ and not more:
             return self.no(event, context)

@@ -18,7 +18,7 @@ class HighAir(Detector):
 
     Needs: one draw of a few strokes, or two stalls; an air sensor says it at once.
 
-    Settings: limit_pa 100 psi (common practice); over_pa 8 psi above it for a stall, because a
+    Settings: limit_pa 100 psi (common practice); over_pa 14 psi above it for a stall, because a
     line sits 2 to 14 psi above the air for minutes after a draw; clear_pa 3 psi.
 
     Blind: while idle without an air sensor; a warm idle line drifts up and is no high air.
@@ -30,7 +30,7 @@ class HighAir(Detector):
     """
 
     limit_pa: float = 100.0 * PA_PER_PSI
-    over_pa: float = 8.0 * PA_PER_PSI
+    over_pa: float = 14.0 * PA_PER_PSI
     clear_pa: float = 3.0 * PA_PER_PSI
     kind = Kind.HIGH_AIR
     events = ALL_EVENTS

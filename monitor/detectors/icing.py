@@ -19,9 +19,10 @@ class Icing(Detector):
 
     Needs: pressure at 10 Hz or more and strokes; sharper with history.
 
-    Settings: deep_share 1.25 times the usual dip and z 5 of its spread, twice in a row or with
-    dips widening within the run by grow_share 1.12; alone_share 1.4 within one run without
-    history (icing width threshold 1.4, computed from exhaust conductance halved).
+    Settings: deep_share 1.25 times the usual dip and z 5 of its spread, twice in a row with
+    wide_share 1.1 times the usual width, or with dips widening within the run by grow_share 1.12;
+    alone_share 1.4 within one run without history (icing width threshold 1.4, computed from
+    exhaust conductance halved).
 
     Blind: when strokes are few; a muffler clogged for good looks the same but does not thaw.
 
@@ -34,6 +35,7 @@ class Icing(Detector):
     z: float = 5.0
     grow_share: float = 1.12
     alone_share: float = 1.4
+    wide_share: float = 1.1
     kind = Kind.ICING
     events = RUNS
     _deep: int = 0
@@ -67,6 +69,9 @@ class Icing(Detector):
             deep = deep and (f.get("fell_pa") or 0.0) > 1.0 * PA_PER_PSI
         self._deep = self._deep + 1 if deep else 0
         growing = grow is not None and grow > self.grow_share
+        wide = context.against("dip_s", f.get("dip_s"), 0.02)
+        if deep and not growing and wide is not None and wide.ratio < self.wide_share:
+            return self.unknown(event, context)  # gas that left the line deepens dips, not widens
         if deep and (self._deep >= 2 or growing):
             return self._say(event, context, 0.85 if growing else 0.75, shift.usual)
         if not deep and shift.ratio < 1.0 + 0.5 * (self.deep_share - 1.0):

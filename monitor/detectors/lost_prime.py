@@ -45,7 +45,8 @@ class LostPrime(Detector):
 
     Settings: burst_strokes 3 (one odd stroke is nothing, and gas at rest gives one or two);
     times 2 of the last window 4 draws after rests of rest_s 60 s (a drum swapped well gives one
-    burst and no more).
+    burst and no more); soft_share 0.8, the dips of the burst against those after it (gas leaves
+    shallow dips, a second open bay deeper ones).
 
     Blind: on a pump that never rests; to a leak slower than the rests.
 
@@ -58,6 +59,7 @@ class LostPrime(Detector):
     times: int = 2
     window: int = 4
     rest_s: float = 60.0
+    soft_share: float = 0.8
     kind = Kind.LOST_PRIME
     events = RUNS
     _bursts: deque[int] = field(default_factory=lambda: deque(maxlen=4))
@@ -79,6 +81,9 @@ class LostPrime(Detector):
         if found is None:
             return self.unknown(event, context)
         n, healed = found
+        early, late = event.features.get("early_dip_pa"), event.features.get("late_dip_pa")
+        if early is not None and late is not None and early > self.soft_share * late:
+            n = 0  # fast strokes with full dips move liquid: a second bay was open at first
         self._bursts.append(n if healed and n >= self.burst_strokes else 0)
         hits = [b for b in self._bursts if b]
         if not self._bursts[-1]:

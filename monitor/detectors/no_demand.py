@@ -25,9 +25,11 @@ class NoDemand(Detector):
     some thousands of tries, computed), or three within a third of that, with no pause longer
     than pause_share 1.35 intervals among them, for a leak never rests; short_s 20 s under which
     slow draws stroke as evenly, so that spread must halve and the rhythm outlast short_span_s
-    300 s; span_s 120 s and far_share 2 times the longest usual draw (draws last 3 to 90 s, common
-    practice); run_s 300 s without history; shut_strokes 4 after shut_s 15 s with all valves shut
-    (a single bad ball gives one, a refill ends in seconds).
+    300 s; slow_s 240 s, over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times
+    the longest usual draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
+    shut_strokes 4 after shut_s 15 s with all valves shut, or as many in late_window_s 20 min, each
+    late_s 8 s and more after the last valve closed (a bad ball gives one soon, a refill ends in
+    seconds).
 
     Blind: in a rush without a demand signal; to leaks under three strokes in the quietest hour.
 
@@ -43,6 +45,8 @@ class NoDemand(Detector):
     short_s: float = 20.0
     short_span_s: float = 300.0
     span_s: float = 120.0
+    slow_s: float = 240.0
+    slow_intervals: int = 6
     far_share: float = 2.0
     run_s: float = 300.0
     shut_strokes: int = 4
@@ -50,6 +54,10 @@ class NoDemand(Detector):
     kind = Kind.NO_DEMAND
     events = ALL_EVENTS
     _gaps: deque[float] = field(default_factory=lambda: deque(maxlen=12))
+    late_s: float = 8.0
+    late_window_s: float = 1200.0
+    _late: deque[float] = field(default_factory=lambda: deque(maxlen=12))
+    _shut_ts: float | None = None
     _first: float | None = None
     _last: float | None = None
     _period_s: float | None = None
@@ -61,6 +69,7 @@ class NoDemand(Detector):
     def rebase(self) -> None:
         """A repair was logged: start counting anew."""
         self._gaps.clear()
+        self._late.clear()
         self._first = self._last = self._period_s = None
 
     def update(self, event: Episode, context: Context) -> Finding:
@@ -69,6 +78,8 @@ class NoDemand(Detector):
             return self._rest(event, context)
         if self._racing(event, context):
             return self.unknown(event, context)
+        if (event.features.get("demand_s") or 0.0) > 0.0:
+            self._shut_ts = event.end_ts - (event.features.get("shut_s") or 0.0) - 2.0
         shut = self._shut(event, context)
         if shut is not None:
             return shut
@@ -90,6 +101,7 @@ class NoDemand(Detector):
         longest = 600.0 if self._period_s is None else max(2.5 * self._period_s, 60.0)
         if rest_s >= longest:
             self._period_s = None
+            self._late.clear()
             return self.no(event, context)
         return self.unknown(event, context)
 
@@ -132,6 +144,10 @@ class NoDemand(Detector):
                 self._chain(ts - self._last)
             self._last = ts
         known_shut = event.features.get("demand_s") == 0.0
+        if known_shut:
+            late = self._late_strokes(event)
+            if late is not None:
+                return self._yes(event, context, late, 0.9, "strokes with every valve shut")
         if len(self._gaps) < (2 if known_shut else self.intervals - 1) or self._first is None:
             return self.unknown(event, context)
         gaps = np.fromiter(self._gaps, np.float64)[-8:]
@@ -144,6 +160,21 @@ class NoDemand(Detector):
         self._period_s = middle
         return self._yes(event, context, 1.0 / middle, 0.9, f"a single stroke every {middle:.0f} s")
 
+    def _late_strokes(self, event: Episode) -> float | None:
+        """Rate (1/s of shut time) once enough strokes came well after the last valve closed.
+
+        A bad ball gives one stroke soon after a draw; a leak gives one whenever it is due.
+        """
+        since = self._shut_ts
+        for ts in event.stroke_ts.tolist():
+            if since is None or ts - since >= self.late_s:
+                self._late.append(ts)
+        while self._late and event.end_ts - self._late[0] > self.late_window_s:
+            self._late.popleft()
+        if len(self._late) < self.shut_strokes:
+            return None
+        return (len(self._late) - 1) / max(self._late[-1] - self._late[0], 1.0)
+
     def _lasts(
         self, context: Context, middle: float, even: float, span: float, *, known_shut: bool
     ) -> bool:
@@ -153,6 +184,8 @@ class NoDemand(Detector):
         longest = self.far_share * (context.usual["duration_s"].high or 0.0)
         if middle < self.short_s:
             return even <= self.spread / 2 and span >= max(self.short_span_s, 1.5 * longest)
+        if middle > self.slow_s and len(self._gaps) < self.slow_intervals:
+            return False  # a warm line or a rare draw makes a few strokes in a night, too
         if len(self._gaps) < self.intervals:
             return even <= self.spread / 3 and span >= max(self.span_s, longest)
         return even <= self.spread and span >= max(self.span_s, longest)

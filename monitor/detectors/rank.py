@@ -42,7 +42,7 @@ EXPLAINS: dict[Kind, tuple[Kind, ...]] = {
     Kind.AIR_IN_SUCTION: (Kind.AIRLOCK, Kind.WORN),
     Kind.AIRLOCK: (*PATTERNS,),
     Kind.ICING: (Kind.AIR_SAG, Kind.RESTRICTED_SUCTION),
-    Kind.BALL_LEAK: (Kind.WORN,),
+    Kind.BALL_LEAK: (Kind.WORN, Kind.AIR_IN_SUCTION),
 }
 """Cause -> what it brings with it and therefore silences in the same event."""
 

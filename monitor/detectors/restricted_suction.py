@@ -21,7 +21,8 @@ class RestrictedSuction(Detector):
 
     Needs: draws with some history; an air sensor that stays right settles it against air sag.
 
-    Settings: the drop as in the curves; sure_share 0.5 of the weight against sag.
+    Settings: the drop as in the curves; sure_share 0.5 of the weight against sag;
+    times 2 draws in a row.
 
     Blind: at small flows (a mild restriction, wet air and cold chemical look alike there).
 
@@ -31,6 +32,8 @@ class RestrictedSuction(Detector):
     """
 
     sure_share: float = 0.5
+    times: int = 2
+    _times: int = 0
     kind = Kind.RESTRICTED_SUCTION
     events = RUNS
     _sag: AirSag = field(default_factory=AirSag)
@@ -43,10 +46,11 @@ class RestrictedSuction(Detector):
         if event.open_:
             return self.unknown(event, context)
         now = sunk(event, context)
+        self._times = self._times + 1 if now is not None else 0
         if now is None:
             return (self.no if level_again(event, context) else self.unknown)(event, context)
         sure = 1.0 - self._sag.weigh(event, context)
-        if sure < self.sure_share:
+        if sure < self.sure_share or self._times < self.times:
             return self.unknown(event, context)
         demand = event.features["demand_pa"]
         return self.yes(

@@ -90,7 +90,13 @@ class StrokeCounter(Detector):
         """Share of strokes left out, when the intervals are multiples of the usual one."""
         t = np.diff(event.stroke_ts)
         usual, spread = context.of("interval_s"), context.usual["interval_s"].spread
-        if len(t) < 4 or not usual or spread is None or spread > 0.05 * usual:
+        if (
+            event.what != "draw"
+            or len(t) < 4
+            or not usual
+            or spread is None
+            or spread > 0.05 * usual
+        ):
             return None
         times = t / usual
         whole = np.maximum(np.round(times), 1.0)
