@@ -14,10 +14,9 @@ from monitor.api.find import NotFound, get_alarm, get_site
 from monitor.api.guard import CanAlarms, CanSee, CanTakeOut, address
 from monitor.api.history import alarms_between
 from monitor.api.live import Live
-from monitor.api.pump import Window, WorkRow, work_row
-from monitor.api.rows import AlarmRow, Row, alarm_row, needs_someone, worst_first
+from monitor.api.rows import AlarmRow, Row, WorkRow, alarm_row, needs_someone, work_row, worst_first
 from monitor.api.web import WebHere
-from monitor.api.window import LENGTHS_S
+from monitor.api.window import LENGTHS_S, Window
 from monitor.api.words import Words
 from monitor.site import Site
 from monitor.store.alarm_book import AlarmBook, Asked

@@ -3,11 +3,10 @@
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
-from typing import Annotated
 from urllib.parse import quote
 
 import numpy as np
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter
 
 from monitor.alarms.types import Alarm
 from monitor.api.board import usual_band
@@ -19,24 +18,25 @@ from monitor.api.rows import (
     AlarmRow,
     EvidenceRow,
     Row,
+    WorkRow,
     alarm_row,
     evidence_rows,
     pump_label,
     pump_title,
+    work_row,
 )
+from monitor.api.series import EpisodeRow, episode_row
 from monitor.api.web import WebHere
-from monitor.api.window import WindowQuery
+from monitor.api.window import Window
 from monitor.api.words import Words
 from monitor.charts.columns import FloatArray
 from monitor.charts.ticks import day_start_ts
 from monitor.charts.trace import Mark, Note, Stretch, Trace
-from monitor.hydraulics.installation import check_pump
 from monitor.reports.load import corrected
-from monitor.signals.types import Episode
 from monitor.site import Pump, Site
 from monitor.store.episodes import EpisodeBook
 from monitor.store.interface import Level, Series
-from monitor.store.work_log import Entry, WorkLog
+from monitor.store.work_log import WorkLog
 
 STRETCHES_WITHIN_S = 8 * 86_400.0
 """Beyond that single draws are thinner than a pixel and are told as numbers only."""
@@ -63,30 +63,6 @@ class Summary(Row):
     silent_s: float
 
 
-class EpisodeRow(Row):
-    """One finished episode; features in SI with the unit in the name."""
-
-    what: str
-    start_ts: float
-    end_ts: float
-    strokes: int
-    features: dict[str, float | None]
-
-
-class WorkRow(Row):
-    """One line of the work log."""
-
-    id: int
-    pump: str
-    ts: float
-    kind: str
-    by: str
-    text: str
-    values: dict[str, float]
-    undone_ts: float | None
-    undone_by: str | None
-
-
 class DayRow(Row):
     """One day (or month) of the window."""
 
@@ -94,20 +70,6 @@ class DayRow(Row):
     lowest_pa: float | None
     highest_pa: float | None
     strokes: int
-
-
-class CheckRow(Row):
-    """One line of the installation check."""
-
-    pump: str
-    name: str
-    value: float | None
-    unit: str
-    text: str
-    limit: str
-    verdict: str
-    source: str
-    what_to_change: str
 
 
 class PumpPage(Row):
@@ -260,32 +222,6 @@ def pump_trace(
     )
 
 
-def episode_row(episode: Episode) -> EpisodeRow:
-    """An episode as a row."""
-    return EpisodeRow(
-        what=episode.what,
-        start_ts=episode.start_ts,
-        end_ts=episode.end_ts,
-        strokes=episode.strokes,
-        features=episode.features,
-    )
-
-
-def work_row(entry: Entry) -> WorkRow:
-    """A work entry as a row."""
-    return WorkRow(
-        id=entry.id,
-        pump=entry.pump,
-        ts=entry.ts,
-        kind=entry.kind.value,
-        by=entry.by,
-        text=entry.text,
-        values=entry.values,
-        undone_ts=entry.undone_ts,
-        undone_by=entry.undone_by,
-    )
-
-
 def _summary(
     live: Live, site: Site, pump: Pump, series: Series, span: tuple[float, float]
 ) -> Summary:
@@ -355,55 +291,7 @@ def _edges(span: tuple[float, float], words: Words, *, monthly: bool) -> list[fl
         day = ahead.replace(day=1) if monthly else ahead
 
 
-def check_rows(site: Site, pump: Pump, words: Words) -> tuple[CheckRow, ...]:
-    """The installation check of one pump."""
-    return tuple(
-        CheckRow(
-            pump=line.pump,
-            name=line.name,
-            value=line.value,
-            unit=line.unit,
-            text=words.value(line.value, line.unit),
-            limit=line.limit,
-            verdict=line.verdict,
-            source=line.source,
-            what_to_change=line.what_to_change,
-        )
-        for line in check_pump(site, pump)
-    )
-
-
-class EpisodeList(Row):
-    """A page of episodes; ask again with `to` = the last one's start_ts for the next."""
-
-    episodes: tuple[EpisodeRow, ...]
-    more: bool
-
-
-class Gap(Row):
-    """A span of the window without any data, its end left out."""
-
-    from_ts: float
-    to_ts: float
-
-
-class SeriesAnswer(Row):
-    """Columns of equal length; null = no value. See the `level` for the step."""
-
-    pump: str
-    level: str
-    ts: list[float]
-    low_pa: list[float | None]
-    mean_pa: list[float | None]
-    high_pa: list[float | None]
-    strokes: list[float | None]
-    demand_s: list[float | None] | None
-    air_pa: list[float | None] | None
-    gaps: tuple[Gap, ...]
-
-
 router = APIRouter(prefix="/api/sites/{site_id}/pumps/{pump_id}", tags=["pump"])
-Window = Annotated[WindowQuery, Depends()]
 
 
 @router.get("", summary="One pump over a window")
@@ -413,59 +301,3 @@ def get_page(site_id: str, pump_id: str, web: WebHere, _: CanSee, window: Window
     words = Words(site, web.live.now_ts())
     span = window.span(words.now_ts, site.zone)
     return pump_look(web.live, site, pump, span, words, stale_s=web.settings.stale_s).page
-
-
-@router.get("/series", summary="The series of a window at a level within max_points")
-def get_series(
-    site_id: str,
-    pump_id: str,
-    web: WebHere,
-    _: CanSee,
-    window: Window,
-    level: Annotated[Level | None, Query(description="raw, 1s, 1min, 1h; none: automatic")] = None,
-    max_points: Annotated[int, Query(ge=10, le=50_000)] = 4000,
-) -> SeriesAnswer:
-    """Lowest, mean and highest pressure and new strokes of each step."""
-    site, pump = get_pump(web.live, site_id, pump_id)
-    span = window.span(web.live.now_ts(), site.zone)
-    found = web.live.store.read(site.id, pump.id, span, level=level, max_points=max_points)
-
-    def plain(column: object) -> list[float | None]:
-        return [None if x != x else x for x in np.asarray(column, np.float64).tolist()]
-
-    return SeriesAnswer(
-        pump=pump.id,
-        level=found.level.value,
-        ts=found.ts.tolist(),
-        low_pa=plain(found.low_pa),
-        mean_pa=plain(found.mean_pa),
-        high_pa=plain(found.high_pa),
-        strokes=plain(found.strokes),
-        demand_s=None if found.demand_s is None else plain(found.demand_s),
-        air_pa=None if found.air_pa is None else plain(found.air_pa),
-        gaps=tuple(Gap(from_ts=a, to_ts=b) for a, b in found.gaps),
-    )
-
-
-@router.get("/episodes", summary="Finished episodes, newest first")
-def get_episodes(
-    site_id: str,
-    pump_id: str,
-    web: WebHere,
-    _: CanSee,
-    window: Window,
-    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
-) -> EpisodeList:
-    """Draws, primes, strokes at rest and dead-heads with their features."""
-    site, pump = get_pump(web.live, site_id, pump_id)
-    span = window.span(web.live.now_ts(), site.zone)
-    found = EpisodeBook(web.live.core).newest(site.id, pump.id, *span, limit=limit + 1)
-    rows = tuple(episode_row(e) for e in found[:limit])
-    return EpisodeList(episodes=rows, more=len(found) > limit)
-
-
-@router.get("/check", summary="The installation check of the pump")
-def get_check(site_id: str, pump_id: str, web: WebHere, _: CanSee) -> tuple[CheckRow, ...]:
-    """Is it fitted so that it can work, and what to expect of it."""
-    site, pump = get_pump(web.live, site_id, pump_id)
-    return check_rows(site, pump, Words(site, web.live.now_ts()))

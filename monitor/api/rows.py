@@ -10,6 +10,7 @@ from monitor.alarms.types import ANNUNCIATED, UNACKNOWLEDGED, Alarm, State
 from monitor.api.words import Words
 from monitor.detectors.finding import Evidence
 from monitor.site import Pump, Site
+from monitor.store.work_log import Entry
 
 HIDDEN = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})
 
@@ -18,6 +19,20 @@ class Row(BaseModel):
     """The base of all answers; times are Unix seconds, pressures Pa gauge."""
 
     model_config = ConfigDict(frozen=True)
+
+
+class WorkRow(Row):
+    """One line of the work log."""
+
+    id: int
+    pump: str
+    ts: float
+    kind: str
+    by: str
+    text: str
+    values: dict[str, float]
+    undone_ts: float | None
+    undone_by: str | None
 
 
 class EvidenceRow(Row):
@@ -179,4 +194,19 @@ def needs_someone(alarm: Alarm) -> bool:
         alarm.state in ANNUNCIATED
         or alarm.state in UNACKNOWLEDGED
         or (alarm.state is State.LATCHED_ACKNOWLEDGED)
+    )
+
+
+def work_row(entry: Entry) -> WorkRow:
+    """A work entry as a row."""
+    return WorkRow(
+        id=entry.id,
+        pump=entry.pump,
+        ts=entry.ts,
+        kind=entry.kind.value,
+        by=entry.by,
+        text=entry.text,
+        values=entry.values,
+        undone_ts=entry.undone_ts,
+        undone_by=entry.undone_by,
     )

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
-from fastapi import Query
+from fastapi import Depends, Query
 
 from monitor.errors import StrokewiseError
 
@@ -43,6 +43,9 @@ class WindowQuery:
                 "The window must end after it starts and be 5 seconds to 20 years long."
             )
         return start, end
+
+
+Window = Annotated[WindowQuery, Depends()]
 
 
 def read_time(text: str, zone: ZoneInfo) -> float:

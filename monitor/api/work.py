@@ -7,9 +7,9 @@ from pydantic import BaseModel, Field
 
 from monitor.api.find import NotFound, get_pump, get_site
 from monitor.api.guard import CanSee, CanWork, address
-from monitor.api.pump import Window, WorkRow, work_row
-from monitor.api.rows import Row
+from monitor.api.rows import Row, WorkRow, work_row
 from monitor.api.web import WebHere
+from monitor.api.window import Window
 from monitor.errors import StrokewiseError
 from monitor.site import Site
 from monitor.store.work_log import Entry, Work, WorkLog

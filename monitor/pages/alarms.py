@@ -22,9 +22,9 @@ from monitor.api.alarms import (
 )
 from monitor.api.find import NotFound, get_site
 from monitor.api.guard import CanTakeOut
-from monitor.api.pump import Window, pump_trace
+from monitor.api.pump import pump_trace
 from monitor.api.web import WebHere
-from monitor.api.window import read_time
+from monitor.api.window import Window, read_time
 from monitor.charts.trace import draw
 from monitor.errors import StrokewiseError
 from monitor.pages.render import SeeingLook, back_to, drawing

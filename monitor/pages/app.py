@@ -15,7 +15,7 @@ from starlette.staticfiles import StaticFiles
 from monitor.api import alarms as alarms_api
 from monitor.api import bays as bays_api
 from monitor.api import board as board_api
-from monitor.api import events, machine
+from monitor.api import events, install, machine, series
 from monitor.api import people as people_api
 from monitor.api import priming as priming_api
 from monitor.api import pump as pump_api
@@ -49,6 +49,8 @@ from monitor.reports.days import DayTallies
 API_ROUTERS = (
     board_api.router,
     pump_api.router,
+    series.router,
+    install.router,
     alarms_api.router,
     work_api.router,
     priming_api.router,

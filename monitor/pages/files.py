@@ -7,7 +7,8 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response, StreamingResponse
 
 from monitor.api.find import get_pump, get_site
-from monitor.api.pump import Window, pump_look
+from monitor.api.pump import pump_look
+from monitor.api.window import Window
 from monitor.charts import picture
 from monitor.charts.trace import Trace, draw
 from monitor.errors import StrokewiseError

@@ -2,18 +2,18 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse, Response
 
 from monitor.api.find import get_pump, get_site
-from monitor.api.pump import check_rows, pump_look, pump_trace
-from monitor.api.window import LENGTHS_S, WindowQuery
+from monitor.api.install import check_rows
+from monitor.api.pump import pump_look, pump_trace
+from monitor.api.window import LENGTHS_S, Window
 from monitor.api.words import Words
 from monitor.charts.trace import draw
 from monitor.pages.render import SeeingLook, drawing
 
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
-Window = Annotated[WindowQuery, Depends()]
 Width = Annotated[int, Query(alias="w", ge=200, le=4000)]
 
 

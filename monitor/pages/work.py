@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Form, Query
 from fastapi.responses import HTMLResponse, Response
 
 from monitor.api.find import get_site
-from monitor.api.pump import work_row
+from monitor.api.rows import work_row
 from monitor.api.web import WebHere
 from monitor.api.window import read_time
 from monitor.api.work import REBASES, BadWork, WorkerHere, WorkRequest
