@@ -77,7 +77,7 @@ class AirInSuction(Detector):
         if not soft or (firm is not None and firm.ratio > 0.9):
             return self.unknown(event, context)
         self._times += 1
-        if self._times < 2 and not (ragged and event.strokes >= 8):
+        if self._times < 2:
             return self.unknown(event, context)
         sure = 0.6 + 0.15 * ragged + 0.1 * soft
         return self.yes(

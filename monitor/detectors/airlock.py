@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context, firmness, steady
@@ -25,8 +27,8 @@ class Airlock(Detector):
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
     soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
-    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in one draw of
-    sure_strokes 4 or two in a row; lift_share 1.6
+    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in two draws in a row,
+    or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6
     times the usual strokes at no less pressure, evenly spaced (gas over the balls is compressed
     and let go again, the same on every stroke).
 
@@ -45,6 +47,7 @@ class Airlock(Detector):
     z: float = 5.0
     lift_share: float = 1.6
     sure_strokes: int = 4
+    plain_share: float = 0.6
     _soft_draws: int = 0
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
@@ -75,11 +78,7 @@ class Airlock(Detector):
         soft = self._soft(event, context)
         if soft:
             self._soft_draws += 1
-            if (
-                event.strokes >= self.sure_strokes
-                or self._soft_draws >= 2
-                or self._all_soft(event, context)
-            ):
+            if self._soft_draws >= 2 or self._plainly_soft(event, context):
                 return self._softened(event, context)
             return self.unknown(event, context)
         if soft is None and self._soft_draws:
@@ -89,6 +88,20 @@ class Airlock(Detector):
             self._soft_draws = 0
             return self.no(event, context)
         return self.unknown(event, context)
+
+    def _plainly_soft(self, event: Episode, context: Context) -> bool:
+        """One draw is enough when its dips are gone by half, and no gulp of gas passed lately:
+        after a drum change a single fast stroke brings soft dips that are gone with it."""
+        firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+        if firm is None or firm.ratio > self.plain_share or firm.z > -8.0:
+            return False
+        usual = context.of("interval_s")
+        past = [e for e in list(context.recent)[-1:] if e.end_ts < event.end_ts]
+        for one in (event, *past):
+            t = np.diff(one.stroke_ts)
+            if usual is not None and len(t) and float(t.min()) < 0.75 * usual:
+                return False
+        return event.strokes >= self.sure_strokes or self._all_soft(event, context)
 
     def _all_soft(self, event: Episode, context: Context) -> bool:
         """Of two or three strokes, even the deepest dip is far under the usual."""

@@ -25,7 +25,7 @@ class BallLeak(Detector):
 
     Settings: more 0.03 above this pump's usual alternation and z 4 standard errors of the medians
     (a reed off centre gives a constant alternation, which is the usual one); without history
-    alone 0.06; two draws in a row, or one of pairs 8 or more pairs.
+    alone 0.06; two draws in a row (overlapping draws may alternate once by chance).
 
     Blind: to wear of all four balls alike; in draws of fewer than six strokes.
 
@@ -37,7 +37,6 @@ class BallLeak(Detector):
     more: float = 0.03
     z: float = 4.0
     alone: float = 0.06
-    pairs: float = 8.0
     kind = Kind.BALL_LEAK
     events = RUNS
     _last: deque[bool] = field(default_factory=lambda: deque(maxlen=2))
@@ -65,7 +64,7 @@ class BallLeak(Detector):
         if a > GROSS:
             return self.unknown(event, context)
         self._last.append(odd)
-        if odd and (pairs >= self.pairs or sum(self._last) >= 2):
+        if odd and sum(self._last) >= 2:
             return self._say(event, context, a, usual)
         if not odd and a < limit - 0.3 * self.more:
             return self.no(event, context)

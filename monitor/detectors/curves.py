@@ -22,9 +22,9 @@ STARVED_MORE = 1.3
 of vapour, computed): allowed when pressure is down by a tenth."""
 CURVE_A = 0.105
 CURVE_M = 1.60
-CURVE_TIMES = 4.0
-CURVE_LEAST = 0.15
-"""Without history: loss share over 15 % and four times what the class's pump curve gives at this
+CURVE_TIMES = 6.0
+CURVE_LEAST = 0.30
+"""Without history: loss share over 30 % and six times what the class's pump curve gives at this
 rate; three other pump and line configurations lay within -25 to +26 % of it (computed)."""
 
 
@@ -69,7 +69,7 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
 def _by_curve(
     event: Episode, context: Context, demand: float, rate: float, stall: float
 ) -> Sunk | None:
-    if event.strokes < 4:
+    if event.strokes < 6:
         return None
     scale = context.scales.displacement_ml / 60.0
     expected = CURVE_A * (rate * scale) ** CURVE_M

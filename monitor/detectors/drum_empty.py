@@ -72,7 +72,9 @@ class DrumEmpty(Detector):
         found = burst(event, context)
         if found is not None and found[0] >= 3 and (f.get("rest_before_s") or 0.0) >= 60.0:
             return False  # a suction line that ran empty at rest
-        if late < max(0.5 * context.race_hz, 2.2 * usual):
+        early_dip, late_dip = f.get("early_dip_pa"), f.get("late_dip_pa")
+        full = early_dip is not None and late_dip is not None and late_dip > 0.7 * early_dip
+        if full or late < max(0.8 * context.race_hz, 2.2 * usual):
             return False  # a second bay that opens within the draw does as much
         lifted = ratio > self.turn_share and after > 0.85 * before
         return ordinary and lifted and (f.get("asymmetry") or 0.0) < 0.35

@@ -85,6 +85,9 @@ class LowAir(Detector):
             return False
         if event.strokes == 0:  # a draw of less than a stroke: a pump with air would restore it
             end, falling = f.get("stall_after_pa") or 0.0, f.get("tail_fall_pa")
+            before = f.get("stall_before_pa")
+            if before is None or before < 0.9 * context.stall_pa:
+                return False  # it has been sinking for longer: not this draw
             if context.announced or falling is None or falling > self.still_pa:
                 return False  # with the air off for work a line seeps down, and goes on
             return 0.35 * context.stall_pa < end < 0.85 * context.stall_pa

@@ -20,8 +20,8 @@ class MissedPrime(Detector):
     Needs: pressure and strokes.
 
     Settings: primes 4.5 times the strokes that fill the suction line (computed: a sound prime with
-    the line open needs one to three, a low clearance ratio the most); least_strokes 20; race_s
-    30 s at dry speed.
+    the line open needs one to three, a low clearance ratio the most); least_strokes 20, over
+    half of race_s; or race_s 30 s at dry speed.
 
     Blind: while the line is still held at pressure by a check valve: then the same racing reads
     as an airlock until the next draw lets the line down.
@@ -57,7 +57,8 @@ class MissedPrime(Detector):
         if now.kind is not Kind.MISSED_PRIME:
             return self.unknown(event, context)
         enough = max(self.primes * context.scales.prime_strokes, float(self.least_strokes))
-        if now.strokes < enough and (f.get("race_s") or 0.0) < self.race_s:
+        lasted = f.get("race_s") or 0.0
+        if lasted < self.race_s and (now.strokes < enough or lasted < 0.5 * self.race_s):
             return self.unknown(event, context)
         stall = context.stall_pa
         return self.yes(

@@ -25,7 +25,8 @@ class PressureSensor(Detector):
     spread over 3 strokes and more (a converter step is 50 Pa and more at 16 bit); noise_pa 2 psi
     and noise_times 5 times its own (a creep in a restart band of 5 psi saws with 1.5 psi);
     shift_share 0.08 of the stall pressure while the rate stays within 0.35 of what the shift
-    would make of it; null_share half of the reads failed.
+    would make of it, and under most_shift_pa 15 psi, a tenth of the range; a shift downward only
+    where an air sensor says the air is right; null_share half of the reads failed.
 
     Blind: to a slow drift without air sensor or a zero check on a vented line.
 
@@ -40,6 +41,7 @@ class PressureSensor(Detector):
     noise_pa: float = 2.0 * PA_PER_PSI
     noise_times: float = 5.0
     shift_share: float = 0.08
+    most_shift_pa: float = 15.0 * PA_PER_PSI
     null_share: float = 0.5
     kind = Kind.PRESSURE_SENSOR
     events = ALL_EVENTS
@@ -109,6 +111,9 @@ class PressureSensor(Detector):
         moved, along = stall - usual_stall, demand - usual_demand
         if abs(moved) < self.shift_share * usual_stall or abs(along - moved) > 0.35 * abs(moved):
             return None
+        sure_air = (f.get("air_after_pa") or 0.0) > 0.95 * context.scales.air_set_pa
+        if abs(moved) > self.most_shift_pa or (moved < 0 and not sure_air):
+            return None  # more than a transducer drifts, or as well the air: that comes first
         physics = (demand / usual_demand) ** 0.5 - 1.0
         same_rate = abs(rate.ratio - 1.0) < 0.35 * abs(physics)
         if not same_rate or abs(dip.ratio - 1.0) > 0.12:

@@ -23,6 +23,7 @@ DRY_PRESSURE_SHARE = 0.35
 """A racing stroke is dry when pressure is under this share of the stall pressure (computed)."""
 DIP_NOISE = 8.0
 """A swing under eight times the noise is not counted as dips (four sigma either way)."""
+LEAST_ASKED = 20
 HELD_SHARE = 0.8
 LOST_SHARE = 0.35
 RACE_NOW_S = 3.0
@@ -90,7 +91,7 @@ def _trace(look: Look) -> Trace:
         ts[good],
         p[good],
         raw[-1].dt_s,
-        1.0 - float(good.sum()) / asked if asked else 0.0,
+        1.0 - float(good.sum()) / asked if asked >= LEAST_ASKED else 0.0,
         None if demand is None else demand[good],
         None if air is None else air[good],
     )
@@ -202,7 +203,8 @@ def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
 def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     """Per whole stroke: demand pressure, dips, racing and dry strokes, change within the run."""
     names = (
-        "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa", "dip_pa", "dip_max_pa", "early_dip_pa", "late_dip_pa",
+        "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa", "dip_pa", "dip_max_pa",
+        "early_dip_pa", "late_dip_pa",
         "dip_s", "fall_pa_s", "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
         "dry_start_strokes", "dry_strokes", "split_rate_ratio", "split_before_pa",
         "split_after_pa", "split_before_strokes", "trend_rate", "trend_pa", "trend_dip_s",
