@@ -124,6 +124,11 @@ STATUS_FILTER = f"{TOPIC_ROOT}/+/+/status"
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,47}")
 
 
+def site_filters(site: str) -> tuple[str, str]:
+    """The data and the status filter of one site alone."""
+    return f"{TOPIC_ROOT}/{site}/+/data", f"{TOPIC_ROOT}/{site}/+/status"
+
+
 class Topic(NamedTuple):
     """`strokewise/1/<site>/<name>/<kind>`: name is a pump for data, else a node."""
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.show import NOTES
+from monitor.service.partition import Collector
 from monitor.service.running import Service
 from monitor.settings.service_file import load_settings
 
@@ -21,6 +22,9 @@ def serve(
         level=settings.file.log_level.upper(),
         format="%(asctime)s %(levelname)s %(name)s %(message)s",
     )
+    if settings.file.collector.shared:
+        Collector(settings, NOTES.print).run()
+        return
     service = Service(settings)
     with contextlib.ExitStack() as stack:
         stack.callback(service.stop)

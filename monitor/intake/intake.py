@@ -49,6 +49,11 @@ class BrokerAddress:
     password: str | None = None
     ca_file: str | None = None
     version: Literal["3.1.1", "5"] = "3.1.1"
+    filters: tuple[str, ...] = (wire.DATA_FILTER, wire.STATUS_FILTER)
+    keepalive_s: int = KEEPALIVE_S
+    fenced: bool = False
+    """Another process may take this client id over: then stay away, or the two would throw each
+    other out for ever."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,7 @@ class Intake:
             clean_session=None if five else False,
             protocol=mqtt.MQTTv5 if five else mqtt.MQTTv311,
             manual_ack=True,
+            reconnect_on_failure=not address.fenced,
         )
         if address.username:
             client.username_pw_set(address.username, address.password)
@@ -120,7 +126,9 @@ class Intake:
             extra = {"clean_start": False, "properties": properties}
         port = parts.port or (8883 if secure else 1883)
         self._worker.start()
-        self._client.connect_async(parts.hostname or "127.0.0.1", port, KEEPALIVE_S, **extra)
+        self._client.connect_async(
+            parts.hostname or "127.0.0.1", port, self._address.keepalive_s, **extra
+        )
         self._client.loop_start()
 
     def stop(self) -> None:
@@ -160,7 +168,7 @@ class Intake:
         self._connection += 1
         self._problem = ""
         log.info("connected url=%s", self._address.url)
-        client.subscribe([(wire.DATA_FILTER, 1), (wire.STATUS_FILTER, 1)])
+        client.subscribe([(name, 1) for name in self._address.filters])
 
     def _on_disconnect(self, _client: mqtt.Client, *told: Any) -> None:
         if not self._stopping.is_set():

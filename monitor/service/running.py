@@ -5,6 +5,7 @@ import logging
 import signal
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from types import FrameType
 
 from monitor.alarms.types import Alarm, Change
@@ -28,11 +29,13 @@ from monitor.service.stores import open_store
 from monitor.service.web import WebServer
 from monitor.settings.service_file import Settings, channel_url, secret
 from monitor.site import Site
-from monitor.wire import Message, NodeStatus
+from monitor.wire import Message, NodeStatus, site_filters
 
 log = logging.getLogger(__name__)
 
 TICK_S = 1.0
+SHARED_KEEPALIVE_S = 4
+"""Where collectors share the sites, one that hangs is noticed after one and a half of these."""
 
 OnChange = Callable[[str, Sequence[Change]], None]
 
@@ -117,13 +120,17 @@ class Service:
 
     def _address(self) -> BrokerAddress:
         broker, folder = self.settings.file.broker, self.settings.folder
-        return BrokerAddress(
+        address = BrokerAddress(
             url=self.broker_url,
             client_id=broker.client_id,
             username=broker.username,
             password=secret(broker.password_env, broker.password_file, folder),
             ca_file=str(folder / broker.ca_file) if broker.ca_file else None,
         )
+        if not self.settings.file.collector.shared:
+            return address
+        filters = tuple(f for site in self.settings.sites for f in site_filters(site.id))
+        return replace(address, filters=filters, keepalive_s=SHARED_KEEPALIVE_S, fenced=True)
 
     @property
     def broker_url(self) -> str:

@@ -48,6 +48,13 @@ class Keeping(Frozen):
     influx_token_file: str | None = None
 
 
+class Collector(Frozen):
+    """Several `serve` processes share the sites over one broker; each needs a name of its own."""
+
+    name: str = Field("collector", pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,47}$")
+    shared: bool = False
+
+
 class ServiceFile(Frozen):
     """The whole service file."""
 
@@ -56,6 +63,7 @@ class ServiceFile(Frozen):
     broker: Broker = Broker()
     web: Web = Web()
     store: Keeping = Keeping()
+    collector: Collector = Collector()
     log_level: Literal["debug", "info", "warning", "error"] = "info"
 
 
@@ -89,6 +97,7 @@ def load_settings(path: Path) -> Settings:
         broken = Written(written.path, written.text, written.data, keys=written.keys)
         _check_broker(file, broken)
         _check_influx(file, broken)
+        _check_collector(file, broken)
         faults += broken.faults
     if faults or file is None:
         raise BadSettings(faults)
@@ -125,6 +134,17 @@ def _check_influx(file: ServiceFile, written: Written) -> None:
     if not (store.influx_token_env or store.influx_token_file):
         reason = "give influx_token_env or influx_token_file when kind is 'influxdb'"
         written.fault(("store", "influx_token_env"), reason)
+
+
+def _check_collector(file: ServiceFile, written: Written) -> None:
+    if not file.collector.shared:
+        return
+    if file.broker.url == "embedded":
+        written.fault(
+            ("collector", "shared"), "collectors share a broker; set broker.url to mqtt://host:1883"
+        )
+    if file.web.port and file.web.port + len(file.sites) - 1 > 65535:
+        written.fault(("web", "port"), "each site takes a port from here on; choose a lower one")
 
 
 def secret(env: str | None, file: str | None, folder: Path) -> str | None:
