@@ -77,7 +77,7 @@ class Served:
     def get(self, path: str) -> bytes:
         """A page's bytes. Raises OSError."""
         url = f"http://127.0.0.1:{self.port}{path}"
-        with urllib.request.urlopen(url, timeout=30) as answer:  # noqa: S310 - loopback
+        with urllib.request.urlopen(url, timeout=30) as answer:
             body: bytes = answer.read()
         return body
 
