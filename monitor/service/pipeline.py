@@ -74,11 +74,10 @@ class Pipeline:
 
     def _learn(self, run: SiteRun, now_ts: float) -> None:
         for pump in run.site.pumps:
-            episodes = self._desk.episodes(run.site.id, pump.id, now_ts - HISTORY_S, now_ts)
-            if episodes:
-                run.watch.history(pump.id, episodes)
-            for entry in self._desk.work(run.site.id, pump.id, now_ts - HISTORY_S):
-                run.watch.note(pump.id, entry.kind, entry.ts)
+            from_ts = now_ts - HISTORY_S
+            episodes = self._desk.episodes(run.site.id, pump.id, from_ts, now_ts)
+            work = self._desk.work(run.site.id, pump.id, from_ts)
+            run.watch.history(pump.id, episodes, [(e.ts, e.kind.value) for e in work])
 
     def _catch_up(self, run: SiteRun, now_ts: float) -> None:
         for pump in run.site.pumps:
