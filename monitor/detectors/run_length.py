@@ -9,11 +9,11 @@ quick looks only, because it is up to 6 % off.
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from monitor.errors import BadSettings
@@ -126,8 +126,38 @@ def _check_arl0(arl0: float) -> None:
     _need(1 < arl0 <= LARGEST_ARL0, f"ARL0: {arl0} must lie between 1 and {LARGEST_ARL0:g} samples")
 
 
+def _root(f: Callable[[float], float], low: float, high: float, xtol: float) -> float:
+    """Where f crosses zero between low and high.
+
+    C. J. F. Ridders, IEEE Trans. Circuits and Systems 26 (1979) 979. scipy.optimize has the like,
+    but its import costs every start 25 MB.
+    """
+    f_low, f_high = f(low), f(high)
+    if f_low * f_high > 0:
+        raise ValueError(f"no root between {low} and {high}")
+    before = np.inf
+    while f_low and f_high and high - low > xtol:
+        middle = 0.5 * (low + high)
+        f_middle = f(middle)
+        bow = (f_middle**2 - f_low * f_high) ** 0.5
+        x = (
+            middle + (middle - low) * float(np.sign(f_low - f_high)) * f_middle / bow
+            if bow
+            else low
+        )
+        f_x = f(x)
+        if abs(x - before) < xtol or f_x == 0:
+            return x
+        before = x
+        ends = sorted([(low, f_low), (high, f_high), (middle, f_middle), (x, f_x)])
+        low, f_low, high, f_high = next(
+            (a, fa, b, fb) for (a, fa), (b, fb) in pairwise(ends) if fa * fb <= 0
+        )
+    return low if f_low == 0 else high if f_high == 0 else 0.5 * (low + high)
+
+
 def _design(arl: Callable[[float], float], arl0: float, low: float, high: float) -> float:
-    return float(brentq(lambda x: np.log(arl(x) / arl0), low, high, xtol=1e-7))
+    return _root(lambda x: float(np.log(arl(x) / arl0)), low, high, 1e-7)
 
 
 @lru_cache(maxsize=256)
@@ -185,7 +215,7 @@ def share_for_runs(needed: int, window: int, arl0: float) -> float:
     def surplus(log_share: float) -> float:
         return float(np.log(runs_arl(float(np.exp(log_share)), needed, window) / arl0))
 
-    return float(np.exp(brentq(surplus, np.log(lowest), np.log(0.999), xtol=1e-9)))
+    return float(np.exp(_root(surplus, float(np.log(lowest)), float(np.log(0.999)), 1e-9)))
 
 
 def runs_arl(share: float, needed: int, window: int) -> float:
