@@ -38,6 +38,7 @@ class Fluid(Frozen):
     solvent: bool | None = None
     fluoride: bool | None = None
     drum_ml: float | None = Field(None, gt=0)
+    litre_price: float | None = Field(None, ge=0, description="of this product, site's currency")
 
 
 class Sensors(Frozen):
@@ -130,6 +131,17 @@ class Channel(Frozen):
     url_file: str | None = None
 
 
+class Prices(Frozen):
+    """What the owner pays, in one currency; left out = no money is shown for it."""
+
+    currency: str = ""
+    chemical_litre_price: float | None = Field(
+        None, ge=0, description="as bought; a pump may differ"
+    )
+    energy_kwh_price: float | None = Field(None, ge=0)
+    bad_draw_price: float | None = Field(None, ge=0, description="a vehicle that got no product")
+
+
 class Site(Frozen):
     """One wash."""
 
@@ -141,6 +153,7 @@ class Site(Frozen):
     hours: Hours = Hours()
     air_supplies: tuple[AirSupply, ...] = (AirSupply(id="main"),)
     pumps: tuple[Pump, ...] = Field(min_length=1)
+    prices: Prices = Prices()
     people: tuple[Person, ...] = ()
     channels: tuple[Channel, ...] = ()
 

@@ -36,7 +36,7 @@ AIR, NODE = "air:", "node:"
 @dataclass(frozen=True, slots=True)
 class Loader:
     """Reads one site; tallies are shared by all loaders of a store. prices: by pump id, '' for
-    every other."""
+    every other; None takes those of the site file."""
 
     tallies: DayTallies
     site: Site
@@ -77,8 +77,15 @@ class Loader:
         return found
 
     def _prices(self, pump: Pump) -> Prices:
-        given = self.prices or {}
-        return given.get(pump.id, given.get("", NO_PRICES))
+        if self.prices is not None:
+            return self.prices.get(pump.id, self.prices.get("", NO_PRICES))
+        site, own = self.site.prices, pump.fluid.litre_price
+        return Prices(
+            currency=site.currency,
+            chemical_per_l=site.chemical_litre_price if own is None else own,
+            energy_per_kwh=site.energy_kwh_price,
+            bad_draw=site.bad_draw_price,
+        )
 
     def pumps(self, now_ts: float) -> list[Pump]:
         """The site's pumps as the work log has corrected them: catch tests, set points."""

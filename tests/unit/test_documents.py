@@ -9,7 +9,7 @@ from pydantic import BaseModel
 from monitor.advice.kinds import Kind
 from monitor.cli.main import COMMANDS
 from monitor.settings.service_file import Broker, Keeping, ServiceFile, Web
-from monitor.site import AirSupply, Fluid, Person, Pump, Sensors, Site
+from monitor.site import AirSupply, Fluid, Person, Prices, Pump, Sensors, Site
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +32,8 @@ def written(readme: str, key: str) -> bool:
 
 
 @pytest.mark.parametrize(
-    "model", [Site, Pump, Fluid, Sensors, AirSupply, Person, ServiceFile, Web, Broker, Keeping]
+    "model",
+    [Site, Pump, Fluid, Sensors, AirSupply, Person, Prices, ServiceFile, Web, Broker, Keeping],
 )
 def test_every_setting_is_in_the_readme(readme: str, model: type[BaseModel]) -> None:
     missing = sorted(k for k in keys(model) if not written(readme, k))
