@@ -19,10 +19,11 @@ class AirInSuction(Detector):
 
     Needs: strokes and some history; without it a very ragged draw is told with less weight.
 
-    Settings: more_share 1.05 times the usual strokes for the pressure; ragged_more 0.02 above
+    Settings: more_share 1.07 times the usual strokes for the pressure; ragged_more 0.02 above
     and ragged_times 2.5 times the usual raggedness (stroke jitter of sound pumps 0.5 to 3 %);
     alternate 0.35, above which it is the two sides that differ;
-    even_share 1.6, above which gas drawn in would be ragged.
+    even_share 1.6, above which gas drawn in would be ragged; times 2 draws in a row, one more
+    where they are not ragged.
 
     Blind: when draws are of very few strokes; to a trickle under 5 % of the flow.
 
@@ -31,11 +32,12 @@ class AirInSuction(Detector):
     References: volume balance of a chamber partly filled with gas, f = Q / (V_d (1 - share)).
     """
 
-    more_share: float = 1.05
+    more_share: float = 1.07
     ragged_more: float = 0.02
     ragged_times: float = 2.5
     alternate: float = 0.35
     even_share: float = 1.6
+    times: int = 2
     kind = Kind.AIR_IN_SUCTION
     events = RUNS
     _times: int = 0
@@ -77,7 +79,7 @@ class AirInSuction(Detector):
         if not soft or (firm is not None and firm.ratio > 0.9):
             return self.unknown(event, context)
         self._times += 1
-        if self._times < 2:
+        if self._times < (self.times if ragged else self.times + 1):
             return self.unknown(event, context)
         sure = 0.6 + 0.15 * ragged + 0.1 * soft
         return self.yes(

@@ -13,6 +13,8 @@ from monitor.detectors.racing import Race, race
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
+GULP_DRAWS = 6
+
 
 @dataclass(slots=True)
 class Airlock(Detector):
@@ -27,10 +29,11 @@ class Airlock(Detector):
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
     soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
-    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in two draws in a row,
-    or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6
-    times the usual strokes at no less pressure, evenly spaced (gas over the balls is compressed
-    and let go again, the same on every stroke).
+    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in soft_draws 3 draws
+    in a row (thrice as many after a gulp of gas, which a drum change brings and which goes with
+    the flow), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the usual
+    strokes at no less pressure, evenly spaced (gas over the balls is compressed and let go
+    again, the same on every stroke).
 
     Blind: to gas under one stroke's worth when draws end near stall; counter bounce looks like
     racing and is left to the counter's own check.
@@ -48,6 +51,7 @@ class Airlock(Detector):
     lift_share: float = 1.6
     sure_strokes: int = 4
     plain_share: float = 0.6
+    soft_draws: int = 3
     _soft_draws: int = 0
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
@@ -78,7 +82,8 @@ class Airlock(Detector):
         soft = self._soft(event, context)
         if soft:
             self._soft_draws += 1
-            if self._soft_draws >= 2 or self._plainly_soft(event, context):
+            needed = self.soft_draws if self._calm(event, context) else 3 * self.soft_draws
+            if self._soft_draws >= needed or self._plainly_soft(event, context):
                 return self._softened(event, context)
             return self.unknown(event, context)
         if soft is None and self._soft_draws:
@@ -95,13 +100,20 @@ class Airlock(Detector):
         firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
         if firm is None or firm.ratio > self.plain_share or firm.z > -8.0:
             return False
+        low = context.usual["dip_pa"].low
+        if low is None or firm.value > 0.7 * low or not self._calm(event, context):
+            return False
+        return event.strokes >= self.sure_strokes or self._all_soft(event, context)
+
+    def _calm(self, event: Episode, context: Context) -> bool:
+        """No stroke faster than this pump's in this run and the last few: no gas went through."""
         usual = context.of("interval_s")
-        past = [e for e in list(context.recent)[-1:] if e.end_ts < event.end_ts]
+        past = [e for e in list(context.recent)[-GULP_DRAWS:] if e.end_ts < event.end_ts]
         for one in (event, *past):
             t = np.diff(one.stroke_ts)
             if usual is not None and len(t) and float(t.min()) < 0.75 * usual:
                 return False
-        return event.strokes >= self.sure_strokes or self._all_soft(event, context)
+        return True
 
     def _all_soft(self, event: Episode, context: Context) -> bool:
         """Of two or three strokes, even the deepest dip is far under the usual."""

@@ -52,7 +52,7 @@ class BallLeak(Detector):
         """Judge a closed draw."""
         f = event.features
         a, se, pairs = f.get("asymmetry"), f.get("asymmetry_se"), f.get("pairs")
-        if event.open_ or a is None or se is None or pairs is None:
+        if event.open_ or a is None or se is None or pairs is None or pairs < 1:
             return self.unknown(event, context)
         if (f.get("bounce_share") or 0) > 0.05 or (f.get("race_strokes") or 0) >= 5:
             return self.unknown(event, context)

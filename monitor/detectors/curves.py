@@ -41,7 +41,7 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     """The fall along the outlet's curve, or None when there is none (or it cannot be said)."""
     f = event.features
     demand, rate = f.get("demand_pa"), f.get("rate_hz")
-    if demand is None or rate is None or (f.get("race_strokes") or 0) >= 8:
+    if demand is None or rate is None or rate <= 0 or (f.get("race_strokes") or 0) >= 8:
         return None
     stall = f.get("stall_after_pa") or context.stall_pa
     if abs(stall - context.stall_pa) > 0.15 * context.stall_pa:

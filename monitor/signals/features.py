@@ -79,7 +79,7 @@ def _trace(look: Look) -> Trace:
     """The samples of a look, failed reads left out."""
     raw = look.raw
     if not raw:
-        return Trace(np.empty(0), np.empty(0), 0.05, 1.0, None, None)
+        return Trace(np.empty(0), np.empty(0), 0.05, 0.0, None, None)
     p = np.concatenate([b.pressure_pa for b in raw])
     zero = look.start_sec  # times count from the run's start: a Unix time leaves few digits
     ts = np.concatenate([(b.t0_ts - zero) + np.arange(len(b.pressure_pa)) * b.dt_s for b in raw])

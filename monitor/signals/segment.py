@@ -135,7 +135,7 @@ class Segmenter:
             else:
                 i, found = self._running(bins, i, piece)
             yield from found
-        self._trim()
+        self._trim(piece.end_ts)
 
     def _break(self) -> Iterator[Episode]:
         """A hole or the end: close what is open; the resting level is kept as known."""
@@ -267,9 +267,8 @@ class Segmenter:
             )
         )
 
-    def _trim(self) -> None:
+    def _trim(self, end: float) -> None:
         """Forget trace that no later feature needs; copy, so that no long array stays pinned."""
-        end = self.joiner.end_ts if self.joiner.end_ts is not None else 0.0
         keep_ts = end - self.cutting.before_s - 1.0
         if self.run is not None:
             keep_ts = min(keep_ts, self.run.start_sec - self.cutting.before_s)

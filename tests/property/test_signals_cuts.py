@@ -108,3 +108,17 @@ def test_a_clock_set_back_for_good_is_followed() -> None:
     found = [e for b in pieces for e in seg.push(b)]
     assert any(e.what == "draw" and not e.open_ for e in found)
     assert seg.joiner.dropped > 0
+
+
+def test_a_hole_in_a_draw_ends_it_with_its_trace() -> None:
+    block = trace(3, 20.0)
+    first = next(e for e in run([block]) if e.what == "draw" and e.strokes >= 2)
+    stop = int((first.start_ts + 4.0 - block.t0_ts) / block.dt_s)
+    seg = Segmenter("p", Scales())
+    found = [e for b in cut(block, [stop])[:1] for e in seg.push(b)]
+    quiet = Block(block.t0_ts + 4000.0, 0.05, np.full(20 * 3600, STALL), np.empty(0))
+    found += seg.push(quiet)
+    ended = next(e for e in found if e.features.get("cut") == 1.0)
+    assert ended.features["null_share"] is not None
+    assert ended.features["null_share"] < 0.1
+    assert ended.features["low_pa"] is not None
