@@ -2,8 +2,6 @@
 
 import json
 
-import typst
-
 from monitor.charts.svg import UNITS_X
 
 PAPER = {
@@ -54,6 +52,8 @@ def png(drawing: str, *, width_px: int, height_px: int, scale: float = 2.0) -> b
         "#let drawing = json(bytes(sys.inputs.data)).svg\n"
         f'#image(bytes(drawing), format: "svg", width: {width_px}pt)'
     )
+    import typst  # when first needed: paper is seldom asked for
+
     out = typst.compile(
         template.encode(),
         format="png",
@@ -80,6 +80,8 @@ def pdf(drawing: str, *, title: str, alt: str, lines: list[str]) -> bytes:
     Words travel as data, never as markup.
     """
     data = {"title": title, "alt": alt, "lines": lines, "svg": styled(drawing)}
+    import typst  # when first needed: paper is seldom asked for
+
     out = typst.compile(
         PDF_TEMPLATE.encode(),
         format="pdf",

@@ -10,8 +10,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import typst
-
 from monitor.reports.table import Table
 from monitor.reports.visit_model import PumpSheet, Sheet
 from monitor.units import Display
@@ -44,6 +42,8 @@ def bays_pdf(table: Table, site: str, show: Display) -> bytes:
 
 
 def _pdf(template: str, data: Mapping[str, Any]) -> bytes:
+    import typst  # when first needed: paper is seldom asked for
+
     made = typst.compile(
         str(HERE / template),
         root=str(HERE),
