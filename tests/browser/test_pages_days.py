@@ -157,6 +157,21 @@ def test_cards_of_silent_pumps_say_so_without_any_event(page: Page, lived_in):
     expect(page.locator("#needs")).not_to_contain_text("Nothing needs anyone.")
 
 
+def test_a_pump_page_hears_of_its_sites_alarms(page: Page, lived_in):
+    page.goto(lived_in.url + "/site/north/pump/P6")
+    expect(page.locator("#now")).not_to_contain_text("Drum empty")
+    now = lived_in.double.time_ts
+    lived_in.double.find("north", finding("P6", Kind.DRUM_EMPTY, now - 120, "No liquid left."))
+    expect(page.locator("#now")).to_contain_text("No liquid left.")
+
+
+def test_on_a_quiet_site_the_age_of_the_data_stays_true(page: Page, lived_in):
+    page.clock.install()
+    page.goto(lived_in.url + "/site/north")
+    with page.expect_response(re.compile("/site/north$")):
+        page.clock.run_for(12_000)
+
+
 def test_eight_tabs_are_all_live(context, lived_in):
     """HTTP/1.1 allows a browser six connections a host; a shared worker holds one for all."""
     pages = [context.new_page() for _ in range(8)]

@@ -8,7 +8,10 @@
   let heard = performance.now(), fetched = performance.now(), waiting = 0, polling = 0;
   let dataAge = fresh && fresh.dataset.newest ? Number(fresh.dataset.now) - Number(fresh.dataset.newest) : null;
 
-  const mine = (id) => !watch || id.startsWith(watch + "/") || id.startsWith("alarm:" + watch + ".");
+  // Ids: 'site', 'site/pump', 'alarm:site.subject...'; a page watches a site, a pump, or all.
+  const site = watch.split("/")[0];
+  const mine = (id) => !watch || id === site || id.startsWith("alarm:" + site + ".")
+    || id === watch || id.startsWith(watch + "/");
   const span = (s) => (s < 90 ? Math.round(s) + " s" : s < 5400 ? Math.round(s / 60) + " min" : (s / 3600).toFixed(1) + " h");
 
   function swap(next) {
@@ -61,6 +64,8 @@
     // What changed between the drawing of the page and the first word of the stream.
     const missed = !message.ids.length && message.seq > seen;
     seen = Math.max(seen, message.seq || 0);
+    // At rest nothing changes, but the age of the data must stay true.
+    if (performance.now() - fetched > 2 * CALM_MS) plan(false);
     if (ids.length || missed) plan(missed || ids.some((id) => id.startsWith("alarm:")));
   }
 
