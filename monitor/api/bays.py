@@ -75,10 +75,11 @@ def bay_comparison(
 
 
 def site_comparison(live: Live, tallies: DayTallies, days: int) -> Comparison:
-    """All sites, each over its own local days."""
+    """All sites, each over its own local days; money only where all pay in one currency."""
     units, everything = [], []
+    one = len({site.prices.currency for site in live.sites()}) == 1
     for site in live.sites():
-        loader = Loader(tallies, site)
+        loader = Loader(tallies, site, None if one else {})
         parts = loader.parts(*periods(site, live.now_ts(), days), live.now_ts())
         units.append(loader.whole(parts))
         everything += parts
@@ -87,7 +88,8 @@ def site_comparison(live: Live, tallies: DayTallies, days: int) -> Comparison:
 
 def in_words(found: Comparison, words: Words) -> Table:
     """The comparison in the site's units and zone."""
-    return table(found, words.display, words.site.zone, words.now_ts)
+    currency = words.site.prices.currency
+    return table(found, words.display, words.site.zone, words.now_ts, currency)
 
 
 def bays_page(found: Comparison, words: Words) -> BaysPage:

@@ -16,6 +16,9 @@ from monitor.api.double import Double, fill, finding, invented_site
 from monitor.api.web import WebSettings
 from monitor.notify.ack_link import AckLinks, load_key
 from monitor.pages.app import create_app
+from monitor.signals.types import Episode
+from monitor.site import Site
+from monitor.store.episodes import EpisodeBook
 
 NOW = 1_793_795_200.0
 CHEAP = {"argon2_memory_kib": 8, "argon2_passes": 1}
@@ -296,6 +299,26 @@ def test_many_screens_draw_each_card_once_in_ten_seconds(viewer, double, monkeyp
         double.time_ts += seconds
         assert viewer.get("/site/north").status_code == 200
         assert len(times) == reads
+
+
+def priced(site, currency):
+    prices = {"currency": currency, "chemical_litre_price": 4.0, "bad_draw_price": 9.0}
+    return Site.model_validate({**site.model_dump(), "prices": prices})
+
+
+@pytest.mark.parametrize(("other", "shown"), [("USD", True), ("EUR", False)])
+def test_money_of_sites_is_compared_in_one_currency_only(tmp_path, other, shown):
+    sites = (priced(invented_site(), "USD"), priced(invented_site("south"), other))
+    made = Double(tmp_path, NOW, sites)
+    leak = finding("P3", Kind.NO_DEMAND, NOW - 3 * 86_400, "x")
+    made.find("north", leak)
+    strokes = Episode("P3", "idle strokes", NOW - 2 * 86_400, NOW - 2 * 86_400 + 900, False, 500)
+    EpisodeBook(made.core).add("north", strokes)
+    reader = sign_in(create_app(made, settings=WebSettings(**CHEAP)), Role.OWNER)
+    headings = reader.get("/api/compare?days=7").json()
+    assert ("USD 1" in json.dumps(headings)) is shown
+    assert "USD 1" in reader.get("/api/sites/north/bays?days=7").text
+    made.core.close()
 
 
 def test_what_nobody_foresaw_is_told_quietly(viewer, double, monkeypatch):
