@@ -76,6 +76,7 @@ class Fold:
         self._recall = recall
         self._settled = settled
         self._tails: dict[int, tuple[int, Before | None]] = {}
+        self._newest: dict[int, int] = {}
         self._slot = 0
 
     def due(self, now_ts: float) -> None:
@@ -159,13 +160,18 @@ class Fold:
                 whole[chunk.sid, chunk.minute] = columns
         out = []
         for sid, minute in sorted(whole):
-            tail = self._tails.get(sid)
+            late = self._newest_minute(sid) > minute
             out.append((sid, self._row(sid, minute, whole)))
-            if (tail is None or tail[0] > minute) and (sid, minute + 1) not in whole:
+            if late and (sid, minute + 1) not in whole:
                 before = levels.last_counter(whole[sid, minute])
                 for chunk in self._in.raw.get(sid, minute + 1, minute + 1):
                     out.append((sid, levels.minute_row(chunk.columns, chunk.minute, before)))
         return out
+
+    def _newest_minute(self, sid: int) -> int:
+        if sid not in self._newest:
+            self._newest[sid] = self._in.rollups.newest_minute(sid)
+        return self._newest[sid]
 
     def _row(self, sid: int, minute: int, whole: dict[tuple[int, int], Columns]) -> Rows:
         columns = whole[sid, minute]
@@ -179,6 +185,7 @@ class Fold:
             before = levels.last_counter(earlier[0].columns) if earlier else None
         if tail is None or tail[0] <= minute:
             self._tails[sid] = (minute, levels.last_counter(columns))
+        self._newest[sid] = max(self._newest[sid], minute)
         return levels.minute_row(columns, minute, before)
 
 

@@ -109,6 +109,17 @@ class Rollups:
         """Whether that minute is summarised already, sealed or not."""
         return len(self.minutes(sid, minute, minute + 1)) > 0
 
+    def newest_minute(self, sid: int) -> int:
+        """No minute after this one is summarised; -1 when none is."""
+        row = self._core.rows("SELECT max(minute) FROM m1 WHERE sid=?", (sid,))[0]
+        if row[0] is not None:
+            return int(row[0])
+        low = sid << DAY_BITS
+        row = self._core.rows(
+            "SELECT max(id) FROM m1_day WHERE id>=? AND id<?", (low, low + (1 << DAY_BITS))
+        )[0]
+        return -1 if row[0] is None else (int(row[0]) - low + 1) * MINUTES_PER_DAY - 1
+
     def minutes(self, sid: int, first: int, end: int) -> Rows:
         """The minutes of [first, end), sealed or not."""
         low = sid << DAY_BITS | first // MINUTES_PER_DAY

@@ -181,18 +181,26 @@ class View:
 
     def _open(self, sid: int, first: int, end: int) -> Iterable[Rows]:
         """Minutes that still have messages in the journal, computed as the fold will."""
-        waiting = self._in.waiting(sid, first * MINUTE_US, end * MINUTE_US)
-        for minute in np.unique(waiting.minutes()).tolist():
+        for minute in self._stale(sid, first, end):
             around = self._columns(sid, (minute - 1) * MINUTE_US, (minute + 1) * MINUTE_US)
             own = around.minutes() == minute
             earlier = around.take(np.flatnonzero(~own))
             before = levels.last_counter(earlier) if len(earlier) else None
             yield levels.minute_row(around.take(np.flatnonzero(own)), minute, before)
 
+    def _stale(self, sid: int, first: int, end: int) -> list[int]:
+        """The minutes of [first, end) that waiting messages change.
+
+        A late minute changes the one after it, too: its first counter now has one before it.
+        """
+        waiting = self._in.waiting(sid, (first - 1) * MINUTE_US, end * MINUTE_US)
+        own = np.unique(waiting.minutes())
+        both = np.union1d(own, own + 1)
+        return [int(minute) for minute in both if first <= minute < end]
+
     def _hours(self, sid: int, first: int, end: int) -> Rows:
-        waiting = self._in.waiting(sid, first * 3_600_000_000, end * 3_600_000_000)
         parts = [self._in.rollups.hours(sid, first, end)]
-        for hour in np.unique(waiting.minutes() // 60).tolist():
+        for hour in sorted({m // 60 for m in self._stale(sid, first * 60, end * 60)}):
             parts.append(levels.coarser(self._minutes(sid, hour * 60, hour * 60 + 60), 60))
         return levels.join(parts)
 
