@@ -21,10 +21,11 @@ class AirSag(Detector):
     Needs: draws with some history; neighbours that sag together, or an air sensor, settle it.
 
     Settings: the drop as in the curves (2.5 % of the stall pressure, 0.8 psi, 5 spreads);
-    trend_pa 0.2 psi down within the draw (noise of a mean of seconds is 0.02 psi); slow_share 2
-    times the usual recovery and slow_s 0.4 s more (computed: healthy 0.03 to 0.1 s, marked sag
-    0.4 to 8 s); air_share 0.95 of the air at rest for an air
-    sensor; times 2 draws in a row.
+    trend_pa 0.2 psi down within the draw (noise of a mean of seconds is 0.02 psi); rise_pa 0.1 psi
+    by which the line still comes up in the last three seconds, or late_share 0.6 of the demand's
+    fall still missing at the stall; slow_share 2 times the usual recovery and slow_s 0.4 s more
+    (computed: healthy 0.03 to 0.1 s, marked sag 0.4 to 8 s); air_share 0.95 of the air at rest
+    for an air sensor; times 2 draws in a row.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
     cannot be told from a restricted suction.
@@ -35,6 +36,8 @@ class AirSag(Detector):
     """
 
     trend_pa: float = 0.2 * PA_PER_PSI
+    rise_pa: float = 0.1 * PA_PER_PSI
+    late_share: float = 0.6
     slow_share: float = 2.0
     slow_s: float = 0.4
     air_share: float = 0.95
@@ -52,9 +55,12 @@ class AirSag(Detector):
         if event.open_:
             return self.unknown(event, context)
         now = sunk(event, context)
-        self._times = self._times + 1 if now is not None else 0
         if now is None:
-            return (self.no if level_again(event, context) else self.unknown)(event, context)
+            if not level_again(event, context):
+                return self.unknown(event, context)
+            self._times = 0
+            return self.no(event, context)
+        self._times += 1
         sure = self.weigh(event, context)
         if sure <= 0.5 or self._times < self.times:
             return self.unknown(event, context)
@@ -66,11 +72,19 @@ class AirSag(Detector):
         low, rest = f.get("air_low_pa"), f.get("air_after_pa")
         if low is not None and rest is not None:
             return 0.97 if low < self.air_share * max(rest, context.air_rest_pa or 0.0) else 0.05
-        sure = 0.4
+        sure = 0.35
+        rising, stall = f.get("tail_fall_pa"), f.get("stall_after_pa")
+        usual_stall, usual_demand = context.of("stall_after_pa"), context.of("demand_pa")
+        demand = f.get("demand_pa")
+        if rising is not None and rising < -self.rise_pa:
+            sure += 0.4  # the line still comes up with the supply, seconds after the last stroke
+        elif stall and usual_stall and demand and usual_demand and usual_demand > demand:
+            deficit = (usual_stall - stall) / (usual_demand - demand)
+            sure += 0.25 if deficit > self.late_share else -0.1
         trend = f.get("trend_pa")
         if trend is not None:
             usual = abs(context.of("trend_pa") or 0.0)
-            sure += 0.35 if trend < -self.trend_pa - 3.0 * usual else -0.15
+            sure += 0.45 if trend < -self.trend_pa - 3.0 * usual else -0.15
         recovery, usual_s = f.get("recovery_s"), context.of("recovery_s")
         if recovery is not None and usual_s is not None:
             slow = recovery > self.slow_share * usual_s and recovery - usual_s > self.slow_s

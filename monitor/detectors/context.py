@@ -178,7 +178,7 @@ class Context:
             or event.features.get("cut")
         ):
             return
-        few = event.strokes < 3
+        few = event.strokes < 2
         even = steady(event)
         for name, usual in self.usual.items():
             value = derived(name, event)

@@ -44,7 +44,7 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     if demand is None or rate is None or rate <= 0 or (f.get("race_strokes") or 0) >= 8:
         return None
     stall = f.get("stall_after_pa") or context.stall_pa
-    if abs(stall - context.stall_pa) > 0.15 * context.stall_pa:
+    if not 0.78 * context.stall_pa < stall < 1.15 * context.stall_pa:
         return None
     if not steady(event):
         return None

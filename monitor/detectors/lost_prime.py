@@ -11,6 +11,12 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 
+HEALED = 0.55
+"""The last intervals against the usual one: gas leaves a primed pump's chambers slowly."""
+
+SLOWING = 2.0
+"""Strokes that end twice as slow as the fastest are on their way back."""
+
 
 def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
     """(fast strokes at the run's start, healed after them); None when it cannot be said.
@@ -31,7 +37,8 @@ def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
         return len(t), False
     lasting = slow_at[np.append(np.diff(slow_at) == 1, [True])]
     n = int(lasting[0]) if len(lasting) else len(t)
-    return n, bool(own > 0.8 * normal)
+    healing = own > SLOWING * float(t[1:].min())
+    return n, bool(own > HEALED * normal or healing)
 
 
 @dataclass(slots=True)
@@ -45,8 +52,8 @@ class LostPrime(Detector):
 
     Settings: burst_strokes 3 (one odd stroke is nothing, and gas at rest gives one or two);
     times 2 of the last window 4 draws after rests of rest_s 60 s (a drum swapped well gives one
-    burst and no more); soft_share 0.8, the dips of the burst against those after it (gas leaves
-    shallow dips, a second open bay deeper ones).
+    burst and no more); dry_share 0.36, the share of the usual interval under
+    which two of its strokes must come (two open bays halve it, three leave a third).
 
     Blind: on a pump that never rests; to a leak slower than the rests.
 
@@ -59,7 +66,7 @@ class LostPrime(Detector):
     times: int = 2
     window: int = 4
     rest_s: float = 60.0
-    soft_share: float = 0.8
+    dry_share: float = 0.36
     kind = Kind.LOST_PRIME
     events = RUNS
     _bursts: deque[int] = field(default_factory=lambda: deque(maxlen=4))
@@ -81,9 +88,8 @@ class LostPrime(Detector):
         if found is None:
             return self.unknown(event, context)
         n, healed = found
-        early, late = event.features.get("early_dip_pa"), event.features.get("late_dip_pa")
-        if early is not None and late is not None and early > self.soft_share * late:
-            n = 0  # fast strokes with full dips move liquid: a second bay was open at first
+        if not self._dry(event, context, n):
+            n = 0  # not fast enough for gas: a second bay was open at first
         self._bursts.append(n if healed and n >= self.burst_strokes else 0)
         hits = [b for b in self._bursts if b]
         if not self._bursts[-1]:
@@ -101,3 +107,10 @@ class LostPrime(Detector):
             Evidence("rest before", rest, "s"),
             causes=((Kind.LOST_PRIME, 0.8), (Kind.AIR_IN_SUCTION, 0.2)),
         )
+
+    def _dry(self, event: Episode, context: Context, n: int) -> bool:
+        """At least two strokes of the burst moved gas."""
+        t = np.diff(event.stroke_ts)
+        usual = context.of("rate_hz")
+        normal = float(np.median(t[-3:])) if usual is None else 1.0 / usual
+        return int((t[:n] < self.dry_share * normal).sum()) >= 2

@@ -73,6 +73,12 @@ class LowAir(Detector):
         usual = context.of("stall_after_pa")
         if demand is None or usual is None or stall > 0.93 * usual or demand.ratio > 0.85:
             return stall
+        rising = event.features.get("tail_fall_pa")
+        firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+        if rising is not None and rising < -self.still_pa / 3.0:
+            return stall  # it comes up again: a sag
+        if firm is not None and firm.ratio > 1.05:
+            return stall  # deeper dips: the exhaust
         flow = context.against("conductance", event.features.get("conductance"))
         if flow is None or abs(flow.ratio - 1.0) > 0.08:
             return stall

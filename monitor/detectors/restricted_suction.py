@@ -46,9 +46,12 @@ class RestrictedSuction(Detector):
         if event.open_:
             return self.unknown(event, context)
         now = sunk(event, context)
-        self._times = self._times + 1 if now is not None else 0
         if now is None:
-            return (self.no if level_again(event, context) else self.unknown)(event, context)
+            if not level_again(event, context):
+                return self.unknown(event, context)
+            self._times = 0
+            return self.no(event, context)
+        self._times += 1
         sure = 1.0 - self._sag.weigh(event, context)
         if sure < self.sure_share or self._times < self.times:
             return self.unknown(event, context)

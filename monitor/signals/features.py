@@ -223,7 +223,7 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
         third = max(2, len(depth) // 3)
         if len(depth) >= 5:
             out["early_dip_pa"], out["late_dip_pa"] = median(depth[:third]), median(depth[-third:])
-    if len(inside) < 3:
+    if len(inside) < 2:
         return out
     t = np.diff(inside)
     mean_pa = _interval_means(tr.ts, tr.p, inside)
