@@ -101,6 +101,14 @@ def compare_csv(look: SeeingLook, tallies: TalliesHere, days: Days = 30) -> Resp
     return csv_answer(bays_page(found, look.words), f"sites-{days}-days.csv")
 
 
+@router.get("/compare.pdf")
+def compare_paper(look: SeeingLook, tallies: TalliesHere, days: Days = 30) -> Response:
+    """All sites on paper."""
+    found = site_comparison(look.live, tallies, days)
+    made = bays_pdf(in_words(found, look.words), look.words.t("All sites"), look.words.display)
+    return attached(made, "application/pdf", f"sites-{days}-days.pdf")
+
+
 def csv_answer(page: BaysPage, name: str) -> Response:
     """Each figure with its second line and its mark."""
     headings = [h for heading in page.headings for h in (heading, f"{heading}: range or note")]

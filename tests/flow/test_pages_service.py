@@ -499,6 +499,7 @@ def test_files_of_a_window_hold_what_the_store_holds(reader, shared):
         ("/site/north/pump/P1/trace.pdf", b"%PDF-1.7"),
         ("/site/north/visit.pdf", b"%PDF-1.7"),
         ("/site/north/bays.pdf?days=7", b"%PDF-1.7"),
+        ("/compare.pdf?days=7", b"%PDF-1.7"),
         ("/site/north/pump/P1/episodes.csv", b"start (UTC),"),
         ("/site/north/bays.csv?days=7", b"Bay,"),
         ("/site/north/alarms.csv", b"time (UTC),subject,what,"),
