@@ -28,8 +28,6 @@ pytestmark = [pytest.mark.broker, pytest.mark.slow]
 PUMPS = 200
 MESSAGES = 40_000
 T0_S = 1_750_000_000
-SHARE = 0.8
-"""Of what a bare subscriber receives."""
 
 
 def publish(port: int, boot: int) -> None:
