@@ -248,7 +248,8 @@ class Segmenter:
         run = self.run
         if run is None:  # pragma: no cover - callers hold a run
             raise AssertionError("no run to look at")
-        raw = [b for b in self._raw if b.end_ts > run.start_sec - self.cutting.before_s]
+        span = (run.start_sec - self.cutting.before_s, float(now_sec))
+        raw = [_within(b, *span) for b in self._raw if b.end_ts > span[0]]
         strokes = np.concatenate(run.stroke_ts) if run.stroke_ts else np.empty(0)
         return measure(
             Look(
@@ -277,6 +278,13 @@ class Segmenter:
             del self._raw[0]
         if self._raw and self._raw[0].end_ts - self._raw[0].t0_ts > 2.0:
             self._raw[0] = _tail(self._raw[0], keep_ts)
+
+
+def _within(block: Block, from_ts: float, to_ts: float) -> Block:
+    """The part of a long block that a look needs, one sample more on either side."""
+    first = max(0, int((from_ts - block.t0_ts) / block.dt_s) - 1)
+    last = min(len(block.pressure_pa), int((to_ts - block.t0_ts) / block.dt_s) + 2)
+    return part(block, first, max(first, last))
 
 
 def _tail(block: Block, from_ts: float) -> Block:
