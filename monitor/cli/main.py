@@ -19,6 +19,7 @@ COMMANDS = {
     "report": "monitor.cli.report",
     "export": "monitor.cli.export",
     "alarms": "monitor.cli.alarms",
+    "prepare": "monitor.cli.prepare",
     "user": "monitor.cli.user",
     "backup": "monitor.cli.backup",
     "restore": "monitor.cli.restore",

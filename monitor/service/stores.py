@@ -1,6 +1,7 @@
 """Opens the store the settings ask for, with the tables of every room."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.api.accounts import SCHEMA as ACCOUNTS
 from monitor.notify import SCHEMAS as NOTIFY
@@ -8,6 +9,9 @@ from monitor.settings.service_file import Settings, secret
 from monitor.store import alarm_book, episodes, state, work_log
 from monitor.store.embedded import EmbeddedStore
 from monitor.store.retention import Retention
+
+if TYPE_CHECKING:
+    from monitor.store.influx import InfluxServer
 
 ROOM_SCHEMAS = (
     episodes.SCHEMA,
@@ -33,14 +37,19 @@ def open_store(settings: Settings, *, read_only: bool = False) -> EmbeddedStore:
 
 def _influx(settings: Settings, keep: Retention) -> EmbeddedStore:
     # Only who keeps series there pays for its client's import.
-    from monitor.store.influx import InfluxRemote, InfluxServer, InfluxStore
+    from monitor.store.influx import InfluxRemote, InfluxStore
+
+    remote = InfluxRemote(influx_server(settings))
+    return InfluxStore(settings.data_dir, remote, ROOM_SCHEMAS, keep=keep)
+
+
+def influx_server(settings: Settings) -> "InfluxServer":
+    """Where the settings keep series. Raises BadSettings without a token."""
+    from monitor.store.influx import InfluxServer
 
     keeping = settings.file.store
     token = secret(keeping.influx_token_env, keeping.influx_token_file, settings.folder) or ""
-    server = InfluxServer(
-        keeping.influx_url or "", token, keeping.influx_org, keeping.influx_bucket
-    )
-    return InfluxStore(settings.data_dir, InfluxRemote(server), ROOM_SCHEMAS, keep=keep)
+    return InfluxServer(keeping.influx_url or "", token, keeping.influx_org, keeping.influx_bucket)
 
 
 def open_folder(folder: Path, *, read_only: bool = True) -> EmbeddedStore:
