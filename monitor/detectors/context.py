@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.advice.kinds import Kind
-from monitor.signals.order import median
 from monitor.signals.scales import Scales
 from monitor.signals.types import Episode
 from monitor.site import Pump, Site
@@ -51,6 +50,11 @@ ENOUGH = 5
 """Draws before a usual value is used at all: a median of 5 withstands two odd ones."""
 
 
+def _median(rising: list[float]) -> float:
+    half = len(rising) // 2
+    return rising[half] if len(rising) % 2 else 0.5 * (rising[half - 1] + rising[half])
+
+
 @dataclass(slots=True)
 class Usual:
     """A running picture of one feature over the last draws: median, spread, extremes."""
@@ -76,9 +80,7 @@ class Usual:
         return self._sorted
 
     def _middle(self) -> float:
-        x = self._rising()
-        half = len(x) // 2
-        return x[half] if len(x) % 2 else 0.5 * (x[half - 1] + x[half])
+        return _median(self._rising())
 
     @property
     def known(self) -> bool:
@@ -94,8 +96,8 @@ class Usual:
     def spread(self) -> float | None:
         """Robust standard deviation, None before enough draws."""
         if self._spread is None and self.known:
-            off = np.abs(np.array(self.values) - self._middle())
-            self._spread = 1.4826 * median(off)
+            middle = self._middle()
+            self._spread = 1.4826 * _median(sorted([abs(x - middle) for x in self.values]))
         return self._spread if self.known else None
 
     @property
@@ -157,9 +159,11 @@ class Context:
 
     def against(self, name: str, value: float | None, floor_share: float = 0.005) -> Shift | None:
         """How a value stands against this pump's usual; None before enough draws."""
+        if value is None:
+            return None
         usual = self.usual[name]
         middle, spread = usual.median, usual.spread
-        if value is None or middle is None or spread is None:
+        if middle is None or spread is None:
             return None
         scale = max(spread, floor_share * abs(middle), 1e-12)
         ratio = value / middle if middle else float("inf")

@@ -23,6 +23,7 @@ from monitor.detectors.spc import (
     lag_one,
 )
 from monitor.errors import BadSettings
+from monitor.signals.order import median
 
 BATCH = 10
 """Residuals in a batch: about the time a shift of one sigma takes to be told."""
@@ -113,19 +114,27 @@ def settle(values: NDArray[np.float64], floor: float, clip_sigma: float) -> Leve
     a little later) but not an underestimate (0.06 too little triples its alarms, computed).
     """
     count = len(values)
-    middle = float(np.median(values))
-    mad_sigma = max(float(np.median(np.abs(values - middle))) * MAD_TO_SIGMA, floor)
+    middle = median(values)
+    mad_sigma = max(median(np.abs(values - middle)) * MAD_TO_SIGMA, floor)
     edge = clip_sigma * mad_sigma
-    clipped = np.clip(values, middle - edge, middle + edge)
+    clipped = np.minimum(np.maximum(values, middle - edge), middle + edge)
     mean = float(clipped.mean())
     spread = float(clipped.std(ddof=1)) if count > 1 else 0.0
     sigma = max(spread, floor)
     phi = min(max(lag_one(clipped) + 1 / np.sqrt(count), 0.0), 0.95)
     if count >= 40:
-        low, high = (float(x) for x in np.quantile(values, (0.025, 0.975)))
+        low, high = _quantile(values, 0.025), _quantile(values, 0.975)
     else:
         low, high = mean - 2 * spread, mean + 2 * spread
     return Level(count, middle, mad_sigma, mean, spread, sigma, phi, low, high, floor)
+
+
+def _quantile(values: NDArray[np.float64], share: float) -> float:
+    """np.quantile's linear one, several times faster for a few hundred values."""
+    at = share * (len(values) - 1)
+    k = int(at)
+    part = np.partition(values, (k, k + 1))
+    return float(part[k] + (at - k) * (part[k + 1] - part[k]))
 
 
 def rank_score(value: float, known: NDArray[np.floating[Any]], floor: float, sigma: float) -> float:
@@ -299,7 +308,7 @@ class Learned:
         """Recompute the level; seldom enough to be cheap, often enough to stay self-starting."""
         window = self._window()
         values = window["x"].astype(np.float64)
-        floor = max(self.floor, self.floor_share * abs(float(np.median(values))))
+        floor = max(self.floor, self.floor_share * abs(median(values)))
         self.level = settle(values, floor, self.learning.clip_sigma)
         self._due = 1 if len(values) < 50 else len(values) // 16
         span_s = float(window["ts"][-1]) - float(window["ts"][0])
