@@ -96,10 +96,12 @@ class AirInSuction(Detector):
 
     def _ragged(self, event: Episode, context: Context) -> bool:
         """Intervals far less even than this pump's."""
-        for name in ("ragged",):
+        for name in ("ragged", "interval_cv"):
             value, usual = event.features.get(name), context.of(name)
             if value is None or usual is None:
                 continue
+            if name == "interval_cv" and (event.features.get("asymmetry") or 0.0) > 0.5 * value:
+                continue  # spread that comes from alternation
             if value > self.ragged_times * usual + self.ragged_more:
                 return True
         return False

@@ -21,6 +21,7 @@ SWING_SHARE = 0.10
 """Racing leaves no dips; a liquid-filled pump at such a rate leaves 10 psi and more (computed)."""
 LONG_REST_S = 120.0
 REFILL_FROM = 10.0
+QUICKENED = 0.85
 RISING = 0.6
 FULL_SHARE = 0.6
 MID_DRAW_STROKES = 4.0
@@ -67,6 +68,17 @@ def _refilling(event: Episode, context: Context, strokes: float) -> bool:
     return early and not zero and strokes < 3.0 * context.scales.prime_strokes + 5.0
 
 
+def _ran_out(event: Episode, context: Context) -> bool:
+    """The draw before ended on a quickened stroke: its drum ran empty there."""
+    usual = context.of("interval_s")
+    past = [e for e in context.recent if e.end_ts < event.end_ts and e.strokes >= 3]
+    if usual is None or not past:
+        return False
+    last = past[-1].stroke_ts
+    quick = float(last[-1] - last[-2]) < QUICKENED * usual
+    return quick and float(last[-2] - last[-3]) > QUICKENED * usual
+
+
 def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     f, stall = event.features, context.stall_pa
     start, before = f.get("race_from_pa"), f.get("race_before_strokes") or 0.0
@@ -84,6 +96,8 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
         return Kind.DRUM_EMPTY, 0.8
     if held < ZERO_SHARE * stall:
         return Kind.MISSED_PRIME, 0.8
+    if _ran_out(event, context):
+        return Kind.DRUM_EMPTY, 0.7
     if level is not None and level > FULL_SHARE * stall:
         return Kind.AIRLOCK, 0.85
     return (Kind.MISSED_PRIME, 0.6) if held < HELD_SHARE * stall else (Kind.AIRLOCK, 0.7)

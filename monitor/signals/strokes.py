@@ -51,7 +51,7 @@ def rhythm(stroke_ts: FloatArray) -> Features:
     out["last_rate_hz"] = (len(last) - 1) / last_span if last_span > 0 else None
     if n >= 4 and middle > 0:
         out["interval_cv"] = mad_sigma(t) / middle
-    if n >= 6 and middle > 0:
+    if n >= 5 and middle > 0:
         out["ragged"] = mad_sigma(t[2:] - t[:-2]) / middle / 2**0.5
         odd, even = t[0::2], t[1::2]
         a, b = median(odd), median(even)
