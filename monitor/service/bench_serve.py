@@ -16,6 +16,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.clock import now_ts
 from monitor.errors import StrokewiseError
+from monitor.intake.desk import Raw
 from monitor.service import bench_load as load
 from monitor.service.bench import Row
 from monitor.service.broker import free_port
@@ -173,52 +174,88 @@ def serve_rows(folder: Path, pumps: int = 20) -> list[Row]:
     ]
 
 
+class Watcher(threading.Thread):
+    """Notes when how many messages were judged, by the service's own figures."""
+
+    def __init__(self, served: Served) -> None:
+        super().__init__(daemon=True)
+        self._served = served
+        self.ended = threading.Event()
+        self.seen: list[tuple[float, float]] = []
+
+    def run(self) -> None:
+        """Until `ended` is set."""
+        while not self.ended.wait(0.05):
+            judged = self._served.metric("strokewise_judged_messages_total")
+            self.seen.append((time.perf_counter(), judged))
+
+    def when(self, count: float) -> float | None:
+        """The first time at which so many were judged."""
+        return next((at for at, judged in self.seen if judged >= count), None)
+
+
 def live_rows(broker_url: str, folder: Path, pumps: int, seconds: int) -> list[Row]:
     """Real time: one message a second and pump; CPU, memory, and how long until judged."""
     served = Served(folder, pumps, broker_url)
     served.start()
+    watcher = Watcher(served)
+    try:
+        _connected(served)
+        first_s = int(now_ts()) - load.T0_S
+        batches = [load.payloads(pumps, first_s + k) for k in range(seconds)]
+        watcher.start()
+        cpu_s, began = served.cpu_s(), time.perf_counter()
+        sent = _in_real_time(broker_url, batches)
+        spent_s, wall_s = served.cpu_s() - cpu_s, time.perf_counter() - began
+        for _ in range(100):
+            if watcher.when(seconds * pumps) is not None:
+                break
+            watcher.ended.wait(0.1)
+        memory = served.memory_mb()
+    finally:
+        watcher.ended.set()
+        served.stop()
+    seen = [watcher.when((k + 1) * pumps) for k in range(seconds)]
+    lags = [at - sent[k] for k, at in enumerate(seen) if at is not None]
+    low, high = np.quantile(lags, (0.5, 0.99)) if lags else (np.inf, np.inf)
+    return [
+        Row(
+            f"the whole service live, {pumps} pumps",
+            f"{spent_s / wall_s:.2f} cores, {memory:.0f} MB",
+            "goal 1.5 cores for 2,000, 1 GB",
+        ),
+        Row(
+            f"a second's last message sent to all judged, {pumps} pumps",
+            f"p50 {low:.2f} s, p99 {high:.2f} s ({len(lags)} of {seconds} seconds)",
+            "goal under 2 s",
+        ),
+    ]
+
+
+def _connected(served: Served) -> None:
+    waiting = threading.Event()
+    for _ in range(400):
+        if served.metric("strokewise_intake_connected"):
+            return
+        waiting.wait(0.05)
+    raise StrokewiseError(f"the service found no broker; see {served.folder / 'serve.log'}")
+
+
+def _in_real_time(broker_url: str, batches: list[list[Raw]]) -> list[float]:
+    """Publish a batch a second; when the last message of each was handed over."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
     client.max_inflight_messages_set(4000)
     client.max_queued_messages_set(0)
     host, port = broker_url.removeprefix("mqtt://").split(":")
     client.connect(host, int(port))
     client.loop_start()
-    waiting, lags = threading.Event(), []
-    try:
-        for _ in range(400):
-            if served.metric("strokewise_intake_connected"):
-                break
-            waiting.wait(0.05)
-        first_s = int(now_ts()) - load.T0_S
-        cpu_s, began = served.cpu_s(), time.perf_counter()
-        for k in range(seconds):
-            for raw in load.payloads(pumps, first_s + k):
-                client.publish(raw.topic, raw.payload, qos=1)
-            sent = time.perf_counter()
-            while time.perf_counter() - began < k + 1:
-                if served.metric("strokewise_judged_messages_total") >= (k + 1) * pumps:
-                    lags.append(time.perf_counter() - sent)
-                    break
-                waiting.wait(0.02)
-            waiting.wait(max(0.0, k + 1 - (time.perf_counter() - began)))
-        spent_s = served.cpu_s() - cpu_s
-        memory = served.memory_mb()
-    finally:
-        client.disconnect()
-        client.loop_stop()
-        served.stop()
-    # A second whose messages were not all judged within it counts as a whole second.
-    lags += [1.0] * (seconds - len(lags))
-    low, high = np.quantile(lags, (0.5, 0.99))
-    return [
-        Row(
-            f"the whole service live, {pumps} pumps",
-            f"{spent_s / seconds:.2f} cores, {memory:.0f} MB",
-            "goal 1.5 cores for 2,000, 1 GB",
-        ),
-        Row(
-            f"last message sent to all judged, {pumps} pumps",
-            f"p50 {low:.2f} s, p99 {high:.2f} s",
-            "goal under 2 s",
-        ),
-    ]
+    waiting, sent = threading.Event(), []
+    began = time.perf_counter()
+    for k, batch in enumerate(batches):
+        told = [client.publish(raw.topic, raw.payload, qos=1) for raw in batch]
+        told[-1].wait_for_publish(30)
+        sent.append(time.perf_counter())
+        waiting.wait(max(0.0, k + 1 - (time.perf_counter() - began)))
+    client.disconnect()
+    client.loop_stop()
+    return sent
