@@ -96,7 +96,7 @@ def write(
     return back_to(f"/site/{site_id}/work")
 
 
-@router.post("/site/{site_id}/work/{entry_id}/undo")
+@router.post("/site/{site_id}/work-entry/{entry_id}/undo")
 def undo(site_id: str, entry_id: int, web: WebHere, worker: WorkerHere) -> Response:
     """Take it back."""
     worker.undo(get_site(web.live, site_id), entry_id)

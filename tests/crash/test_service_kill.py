@@ -10,10 +10,10 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from edge_kit import free_port, until
 
 from monitor.service.stores import open_folder
 
@@ -21,21 +21,6 @@ pytestmark = [pytest.mark.broker, pytest.mark.crash, pytest.mark.slow]
 
 KILLS = (("service", 6.0), ("broker", 6.0), ("service", 5.0), ("broker", 5.0), ("service", 4.0))
 PUMPS = ("presoak", "foam", "wheel-acid", "wax", "rinse-aid", "tire-dressing")
-
-
-def wait_for(what: Callable[[], bool], timeout_s: float = 60.0) -> bool:
-    waiting = threading.Event()
-    for _ in range(int(timeout_s / 0.1)):
-        if what():
-            return True
-        waiting.wait(0.1)
-    return what()
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def accepts(port: int) -> bool:
@@ -79,7 +64,7 @@ class Chain:
             )
         port = {"broker": self.port, "service": self.web}.get(what)
         if port is not None:
-            assert wait_for(lambda: accepts(port)), self.words(what)
+            until(lambda: accepts(port), 60.0)
 
     def words(self, what: str) -> str:
         return (self.folder / f"{what}.log").read_text(errors="replace")

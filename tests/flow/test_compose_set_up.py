@@ -12,18 +12,13 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 import yaml
+from edge_kit import free_port
 from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.settings import load_node
 from monitor.settings.service_file import load_settings
 
 pytestmark = pytest.mark.broker
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @pytest.fixture(scope="module")

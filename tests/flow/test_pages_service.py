@@ -363,7 +363,7 @@ def test_work_taken_back_stays_readable(tech):
     number = tech.post(
         "/api/sites/north/work", json={"pump": "P1", "kind": "seals", "parts": ["FKM kit"]}
     ).json()["id"]
-    assert tech.post(f"/site/north/work/{number}/undo").status_code == 303
+    assert tech.post(f"/site/north/work-entry/{number}/undo").status_code == 303
     body = tech.get("/site/north/work").text
     assert "taken back" in body
     assert "FKM kit" in body

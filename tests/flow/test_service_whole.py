@@ -5,13 +5,13 @@ import os
 import socket
 import subprocess
 import sys
-import threading
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
 import pytest
+from edge_kit import free_port, until
 
 from monitor import wire
 
@@ -34,21 +34,6 @@ open_to_local = true
 """
 
 
-def wait_for(what: Callable[[], bool], timeout_s: float = 30.0) -> bool:
-    waiting = threading.Event()
-    for _ in range(int(timeout_s / 0.05)):
-        if what():
-            return True
-        waiting.wait(0.05)
-    return what()
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 def accepts(port: int) -> bool:
     with socket.socket() as probe:
         return probe.connect_ex(("127.0.0.1", port)) == 0
@@ -61,7 +46,7 @@ def broker_port(mosquitto_program: str, tmp_path: Path) -> Iterator[int]:
     user = "user root\n" if os.geteuid() == 0 else ""
     conf.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n{user}")
     child = subprocess.Popen([mosquitto_program, "-c", str(conf)], stderr=subprocess.DEVNULL)
-    assert wait_for(lambda: accepts(port))
+    until(lambda: accepts(port))
     yield port
     child.terminate()
     child.wait()
@@ -84,7 +69,7 @@ class Serve:
             cwd=self.folder, stdout=self.log, stderr=self.log,
         )  # fmt: skip
         connected = "strokewise_intake_connected"
-        assert wait_for(lambda: self.metric(connected) == 1.0), self.words()
+        until(lambda: self.metric(connected) == 1.0)
 
     def words(self) -> str:
         return (self.folder / "serve.log").read_text()
@@ -142,8 +127,8 @@ def test_a_golden_message_comes_back_bit_for_bit_and_bad_ones_cost_only_themselv
     publish(broker_port, topic, big)
     publish(broker_port, topic, good)
     publish(broker_port, topic, good)
-    assert wait_for(lambda: serve.metric("strokewise_intake_stored_messages_total") == 1.0)
-    assert wait_for(lambda: serve.metric("strokewise_intake_duplicate_messages_total") == 1.0)
+    until(lambda: serve.metric("strokewise_intake_stored_messages_total") == 1.0)
+    until(lambda: serve.metric("strokewise_intake_duplicate_messages_total") == 1.0)
 
     refused = [x for x in serve.get("/metrics").splitlines() if "refused" in x and "{" in x]
     total = sum(float(line.rsplit(" ", 1)[1]) for line in refused)
