@@ -4,10 +4,19 @@ from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, Shift
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.signals.types import Episode
+
+
+def alternates(event: Episode) -> bool:
+    """Long and short strokes in turn, beyond what ragged ones do by chance."""
+    f = event.features
+    a, se, ragged = f.get("asymmetry"), f.get("asymmetry_se"), f.get("ragged")
+    if a is None or se is None or ragged is None or (f.get("pairs") or 0.0) < 3:
+        return False
+    return a > max(0.03, 5.0 * se) and ragged < 0.3 * a
 
 
 @dataclass(slots=True)
@@ -23,7 +32,7 @@ class AirInSuction(Detector):
     and ragged_times 2.5 times the usual raggedness (stroke jitter of sound pumps 0.5 to 3 %);
     alternate 0.35, above which it is the two sides that differ;
     even_share 1.6, above which gas drawn in would be ragged; times 2 draws in a row, one more
-    where they are not ragged.
+    where they are not ragged, none where their spread is under even_cv 0.03.
 
     Blind: when draws are of very few strokes; to a trickle under 5 % of the flow.
 
@@ -38,6 +47,7 @@ class AirInSuction(Detector):
     alternate: float = 0.35
     even_share: float = 1.6
     times: int = 2
+    even_cv: float = 0.03
     kind = Kind.AIR_IN_SUCTION
     events = RUNS
     _times: int = 0
@@ -51,46 +61,52 @@ class AirInSuction(Detector):
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
-        f = event.features
-        flow = context.against("conductance", f.get("conductance"))
-        if event.open_ or event.strokes < 3 or flow is None:
+        flow = context.against("conductance", event.features.get("conductance"))
+        if event.open_ or event.strokes < 3 or flow is None or self._otherwise(event):
             return self.unknown(event, context)
-        if (f.get("race_strokes") or 0.0) >= 3:
-            return self.unknown(event, context)
-        if (f.get("bounce_share") or 0.0) > 0.1 or (f.get("asymmetry") or 0.0) > self.alternate:
-            return self.unknown(event, context)
-        uneven = f.get("asymmetry") or 0.0
-        alternates = uneven > 0.03 + (context.of("asymmetry") or 0.0)
-        if alternates and (f.get("ragged") or 0.0) < 0.5 * uneven:
-            return self.unknown(event, context)
-        firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
+        firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
         soft = firm is not None and firm.ratio < 0.85 and firm.z < -4
         if flow.ratio < self.more_share or flow.z < 4.0:
             self._times = 0
             calm = flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0) and not soft
             return (self.no if calm else self.unknown)(event, context)
-        found = burst(event, context)
-        rested = (f.get("rest_before_s") or 0.0) >= 60.0
-        if rested and found is not None and found[0] >= 3:
-            return self.unknown(event, context)  # a suction line that ran empty at rest
-        if flow.ratio > self.even_share and (f.get("interval_cv") or 0.0) < 0.1:
-            return self.unknown(event, context)  # so much gas in even doses sits over the balls
-        ragged = self._ragged(event, context)
-        if not soft or (firm is not None and firm.ratio > 0.9):
+        if not soft or self._gas_at_rest(event, context, flow):
             return self.unknown(event, context)
+        ragged = self._ragged(event, context)
+        if not ragged and (event.features.get("interval_cv") or 0.0) < self.even_cv:
+            return self.unknown(event, context)  # so even: slip or gas at rest, not gas drawn in
         self._times += 1
         if self._times < (self.times if ragged else self.times + 1):
             return self.unknown(event, context)
-        sure = 0.6 + 0.15 * ragged + 0.1 * soft
+        return self._say(event, context, flow, ragged=ragged)
+
+    def _otherwise(self, event: Episode) -> bool:
+        """A race, a bouncing contact or two unequal sides: other kinds' matters."""
+        f = event.features
+        if (f.get("race_strokes") or 0.0) >= 3 or (f.get("bounce_share") or 0.0) > 0.1:
+            return True
+        return (f.get("asymmetry") or 0.0) > self.alternate or alternates(event)
+
+    def _gas_at_rest(self, event: Episode, context: Context, flow: Shift) -> bool:
+        """A suction line that ran empty at rest, or so much gas in even doses over the balls."""
+        f = event.features
+        found = burst(event, context)
+        rested = (f.get("rest_before_s") or 0.0) >= 60.0
+        if rested and found is not None and found[0] >= 3:
+            return True
+        return flow.ratio > self.even_share and (f.get("interval_cv") or 0.0) < 0.1
+
+    def _say(self, event: Episode, context: Context, flow: Shift, *, ragged: bool) -> Finding:
+        sure = 0.7 + 0.15 * ragged
         return self.yes(
             event,
             context,
             (sure, min(0.8, 0.2 + flow.ratio - 1.0)),
             f"Air in suction: {100 * (flow.ratio - 1):.0f} % more strokes for the same pressure"
             + (", unevenly spaced" if ragged else "")
-            + (", with soft dips." if soft else "."),
+            + ", with soft dips.",
             Evidence("strokes for the pressure", flow.ratio, "", 0.95, self.more_share),
-            Evidence("raggedness", f.get("ragged"), "", None, context.of("ragged")),
+            Evidence("raggedness", event.features.get("ragged"), "", None, context.of("ragged")),
             causes=((Kind.AIR_IN_SUCTION, sure), (Kind.DIAPHRAGM, 1.0 - sure)),
         )
 
@@ -100,8 +116,6 @@ class AirInSuction(Detector):
             value, usual = event.features.get(name), context.of(name)
             if value is None or usual is None:
                 continue
-            if name == "interval_cv" and (event.features.get("asymmetry") or 0.0) > 0.5 * value:
-                continue  # spread that comes from alternation
             if value > self.ragged_times * usual + self.ragged_more:
                 return True
         return False

@@ -55,7 +55,7 @@ class Worn(Detector):
         """Judge a closed draw."""
         f = event.features
         flow = context.against("conductance", f.get("conductance"))
-        if event.open_ or event.strokes < 3 or flow is None or not self._plain(event, context):
+        if event.open_ or event.strokes < 2 or flow is None or not self._plain(event, context):
             return self.unknown(event, context)
         if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
             self._ratios.clear()
