@@ -1,6 +1,7 @@
 """The service's desk: what is kept beside the samples, in one transaction at a time."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from monitor.alarms.machine import AlarmMachine
 from monitor.alarms.types import Change
@@ -18,6 +19,17 @@ from monitor.wire import Message
 PIN_BEFORE_S = 600.0
 PIN_AFTER_S = 300.0
 """Raw evidence kept around an alarm whatever the retention says: ten minutes and five."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What came of judging some of a site's samples, up to where it was judged."""
+
+    site: Site
+    machine: AlarmMachine
+    done_ts: Mapping[str, float]
+    episodes: Sequence[Episode]
+    changes: Sequence[Change]
 
 
 class Desk:
@@ -64,13 +76,20 @@ class Desk:
         done_ts: Mapping[str, float],
     ) -> None:
         """Alarms, episodes, word to people and the watermark, all or nothing."""
+        self.keep_all([Verdict(site, machine, done_ts, episodes, changes)])
+
+    def keep_all(self, verdicts: Sequence[Verdict]) -> None:
+        """`keep` for several sites in one durable commit: each costs a turn of the disk."""
         with self.core.write():
-            self.episode_book.add(site.id, *[e for e in episodes if not e.open_])
-            self.alarm_book.save(site.id, changes, machine.dump())
-            self.office.hear(site, changes)
-            self.states.save((f"judged/{site.id}/{p}", ts, None) for p, ts in done_ts.items())
-        for change in changes:
-            self._pin(site, change)
+            for v in verdicts:
+                name = v.site.id
+                self.episode_book.add(name, *[e for e in v.episodes if not e.open_])
+                self.alarm_book.save(name, v.changes, v.machine.dump())
+                self.office.hear(v.site, v.changes)
+                self.states.save((f"judged/{name}/{p}", ts, None) for p, ts in v.done_ts.items())
+        for v in verdicts:
+            for change in v.changes:
+                self._pin(v.site, change)
 
     def _pin(self, site: Site, change: Change) -> None:
         alarm = change.after

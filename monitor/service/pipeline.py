@@ -19,7 +19,7 @@ from monitor.detectors.finding import Finding
 from monitor.detectors.watch import PumpNow, SiteWatch
 from monitor.errors import StoreUnavailable
 from monitor.intake.blocks import StreamAssembler
-from monitor.service.desk import Desk
+from monitor.service.desk import Desk, Verdict
 from monitor.signals.types import Episode
 from monitor.site import Site
 from monitor.wire import Message
@@ -47,6 +47,22 @@ class SiteRun:
     done_ts: dict[str, float] = field(default_factory=dict)
     waiting: list[Episode] = field(default_factory=list)
     kept_ts: float = 0.0
+
+
+@dataclass(slots=True)
+class Told:
+    """What came of a batch or a tick for one site; due: the watermark is kept in any case."""
+
+    run: SiteRun
+    episodes: Sequence[Episode]
+    findings: Sequence[Finding]
+    changes: Sequence[Change]
+    due: bool = False
+
+    def verdict(self) -> Verdict:
+        """What is kept of it."""
+        run = self.run
+        return Verdict(run.site, run.machine, run.done_ts, self.episodes, self.changes)
 
 
 class Pipeline:
@@ -93,7 +109,7 @@ class Pipeline:
             after = self._desk.messages(run.site.id, pump.id, done_ts, now_ts + 1.0)
             if after:
                 log.info("catch-up site=%s pump=%s messages=%d", run.site.id, pump.id, len(after))
-                self._judge(run, after, now_ts)
+                self._tell([self._judged(run, after, now_ts)])
 
     def _stream(self, run: SiteRun, pump_id: str) -> StreamAssembler:
         if pump_id not in run.streams:
@@ -110,12 +126,17 @@ class Pipeline:
         for message in messages:
             by_site.setdefault(message.site, []).append(message)
         with self._lock:
-            for site_id, batch in by_site.items():
-                if site_id in self.runs:
-                    self._judge(self.runs[site_id], batch, now_ts)
+            # All are judged before any is kept: a store that is away must not cost a site its turn.
+            self._tell(
+                [
+                    self._judged(self.runs[site_id], batch, now_ts)
+                    for site_id, batch in by_site.items()
+                    if site_id in self.runs
+                ]
+            )
             self.messages_total += len(messages)
 
-    def _judge(self, run: SiteRun, messages: Sequence[Message], now_ts: float) -> None:
+    def _judged(self, run: SiteRun, messages: Sequence[Message], now_ts: float) -> Told:
         findings: list[Finding] = []
         episodes: list[Episode] = []
         for message in messages:
@@ -127,41 +148,41 @@ class Pipeline:
             episodes += outcome.episodes
             done_ts = max(run.done_ts.get(message.pump, 0.0), block.end_ts)
             run.done_ts[message.pump] = done_ts
-        self._tell(run, episodes, findings, run.machine.update(findings, now_ts))
+        return Told(run, episodes, findings, run.machine.update(findings, now_ts))
 
     def tick(self, now_ts: float) -> None:
         """Once a second: silence of nodes, delays and shelves that run out."""
         with self._lock:
+            told = []
             for run in self.runs.values():
                 outcome = run.watch.tick(now_ts)
                 changes = run.machine.update(outcome.findings, now_ts)
-                self._tell(run, outcome.episodes, outcome.findings, changes)
-                if now_ts - run.kept_ts >= KEEP_EVERY_S and run.done_ts:
-                    self._keep(run, (), ())
-                    run.kept_ts = now_ts
+                due = now_ts - run.kept_ts >= KEEP_EVERY_S and bool(run.done_ts)
+                told.append(Told(run, outcome.episodes, outcome.findings, changes, due=due))
+            self._tell(told)
+            for one in told:
+                if one.due:
+                    one.run.kept_ts = now_ts
 
-    def _tell(
-        self,
-        run: SiteRun,
-        episodes: Sequence[Episode],
-        findings: Sequence[Finding],
-        changes: Sequence[Change],
-    ) -> None:
-        episodes = [*run.waiting, *episodes]
-        if episodes or changes:
-            self._keep(run, episodes, changes)
-        if changes or findings or episodes:
-            self._listener(run.site.id, changes)
-
-    def _keep(self, run: SiteRun, episodes: Sequence[Episode], changes: Sequence[Change]) -> None:
+    def _tell(self, told: Sequence[Told]) -> None:
+        """Keep what came of it, all in one commit, then say so."""
+        for one in told:
+            one.episodes = [*one.run.waiting, *one.episodes]
+        kept = [one for one in told if one.due or one.episodes or one.changes]
         try:
-            self._desk.keep(run.site, episodes, changes, run.machine, run.done_ts)
+            if kept:
+                self._desk.keep_all([one.verdict() for one in kept])
         except StoreUnavailable:
             # What could not be kept is told again with the next that can.
-            run.machine.put_back(changes)
-            run.waiting = [e for e in episodes if not e.open_]
+            for one in kept:
+                one.run.machine.put_back(one.changes)
+                one.run.waiting = [e for e in one.episodes if not e.open_]
             raise
-        run.waiting = []
+        for one in kept:
+            one.run.waiting = []
+        for one in told:
+            if one.changes or one.findings or one.episodes:
+                self._listener(one.run.site.id, one.changes)
 
     # What people do.
 
@@ -169,7 +190,7 @@ class Pipeline:
         """Something a person does to an alarm; kept and told like any other change."""
         with self._lock:
             run = self.runs[site_id]
-            self._tell(run, (), (), deed(run.machine))
+            self._tell([Told(run, (), (), deed(run.machine))])
 
     def note(self, site_id: str, pump: str, kind: str, ts: float) -> None:
         """A work entry that re-bases what the pump is measured against."""
