@@ -13,7 +13,7 @@ from monitor.detectors.racing import Race, race
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
-GULP_DRAWS = 6
+GULP_S = 7200.0
 
 
 @dataclass(slots=True)
@@ -106,9 +106,9 @@ class Airlock(Detector):
         return event.strokes >= self.sure_strokes or self._all_soft(event, context)
 
     def _calm(self, event: Episode, context: Context) -> bool:
-        """No stroke faster than this pump's in this run and the last few: no gas went through."""
+        """No stroke faster than this pump's, now and for two hours before: no gas passed."""
         usual = context.of("interval_s")
-        past = [e for e in list(context.recent)[-GULP_DRAWS:] if e.end_ts < event.end_ts]
+        past = [e for e in context.recent if event.start_ts - GULP_S < e.end_ts < event.end_ts]
         for one in (event, *past):
             t = np.diff(one.stroke_ts)
             if usual is not None and len(t) and float(t.min()) < 0.75 * usual:

@@ -12,6 +12,7 @@ from monitor.site import Pump, Site
 from monitor.units import PA_PER_PSI
 
 LEARNED = (
+    "strokes",
     "stall_after_pa",
     "demand_pa",
     "rate_hz",
@@ -35,11 +36,19 @@ LEARNED = (
     "dry_start_strokes",
 )
 ANY_LENGTH = frozenset(
-    {"stall_after_pa", "dip_pa", "duration_s", "demand_rate", "spread_pa", "tail_std_pa"}
+    {"stall_after_pa", "dip_pa", "duration_s", "demand_rate", "spread_pa", "tail_std_pa", "strokes"}
 )
 """Features that one stroke is enough for."""
 ANY_FLOW = frozenset(
-    {"stall_after_pa", "duration_s", "demand_rate", "tail_std_pa", "ragged", "interval_cv"}
+    {
+        "stall_after_pa",
+        "duration_s",
+        "demand_rate",
+        "tail_std_pa",
+        "ragged",
+        "interval_cv",
+        "strokes",
+    }
 )
 """Features that do not need one flow throughout the draw."""
 LEAST_SET_PA, MOST_SET_PA = 18.0 * PA_PER_PSI, 105.0 * PA_PER_PSI
@@ -230,6 +239,8 @@ def derived(name: str, event: Episode) -> float | None:
         return event.duration_s
     if name == "firmness":
         return firmness(event)
+    if name == "strokes":
+        return float(event.strokes) if event.strokes else None
     if name == "dip_share":
         dips = f.get("dips")
         return dips / event.strokes if dips is not None and event.strokes else None

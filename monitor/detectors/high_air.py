@@ -1,6 +1,7 @@
 """High air: the pump is driven with more than 100 psi."""
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
@@ -19,7 +20,9 @@ class HighAir(Detector):
     Needs: one draw of a few strokes, or two stalls; an air sensor says it at once.
 
     Settings: limit_pa 100 psi (common practice); over_pa 14 psi above it for a stall, because a
-    line sits 2 to 14 psi above the air for minutes after a draw; clear_pa 3 psi.
+    line sits 2 to 14 psi above the air for minutes after a draw; same_pa 1 psi, within which
+    three stalls in a row are the air itself (what a surge leaves differs from draw to draw);
+    clear_pa 3 psi.
 
     Blind: while idle without an air sensor; a warm idle line drifts up and is no high air.
 
@@ -34,7 +37,9 @@ class HighAir(Detector):
     clear_pa: float = 3.0 * PA_PER_PSI
     kind = Kind.HIGH_AIR
     events = ALL_EVENTS
+    same_pa: float = 1.0 * PA_PER_PSI
     _high_stalls: int = 0
+    _stalls: deque[float] = field(default_factory=lambda: deque(maxlen=3))
 
     def __post_init__(self) -> None:
         need(self.limit_pa > 0 and self.over_pa >= 0, "high_air.limit_pa")
@@ -53,6 +58,10 @@ class HighAir(Detector):
             return self._say(event, context, demand, high=True)
         if stall is None:
             return self.unknown(event, context)
+        self._stalls.append(stall)
+        near = max(self._stalls) - min(self._stalls) < self.same_pa and len(self._stalls) == 3
+        if near and min(self._stalls) > self.limit_pa + slack:
+            return self._say(event, context, stall, high=True)
         above = stall > self.limit_pa + self.over_pa
         self._high_stalls = self._high_stalls + 1 if above else 0
         if above and self._high_stalls < 2:

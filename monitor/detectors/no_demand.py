@@ -10,6 +10,7 @@ from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
 
 
 @dataclass(slots=True)
@@ -25,7 +26,9 @@ class NoDemand(Detector):
     some thousands of tries, computed), or three within a third of that, with no pause longer
     than pause_share 1.35 intervals among them, for a leak never rests; short_s 20 s under which
     slow draws stroke as evenly, so that spread must halve and the rhythm outlast short_span_s
-    300 s; slow_s 240 s, over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times
+    300 s; two like intervals suffice where draws take many 4
+    strokes and no fall of fall_pa 0.7 psi came before, rare 8 are needed where they take fewer
+    than 3; slow_s 240 s, over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times
     the longest usual draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
     shut_strokes 4 after shut_s 15 s with all valves shut, or as many in late_window_s 20 min, each
     late_s 8 s and more after the last valve closed (a bad ball gives one soon, a refill ends in
@@ -45,6 +48,9 @@ class NoDemand(Detector):
     short_s: float = 20.0
     short_span_s: float = 300.0
     span_s: float = 120.0
+    fall_pa: float = 0.7 * PA_PER_PSI
+    many: float = 4.0
+    rare: int = 8
     slow_s: float = 240.0
     slow_intervals: int = 6
     far_share: float = 2.0
@@ -58,6 +64,7 @@ class NoDemand(Detector):
     late_window_s: float = 1200.0
     _late: deque[float] = field(default_factory=lambda: deque(maxlen=12))
     _shut_ts: float | None = None
+    _tight: bool = True
     _first: float | None = None
     _last: float | None = None
     _period_s: float | None = None
@@ -110,6 +117,7 @@ class NoDemand(Detector):
         if self._gaps and pause_s > self.pause_share * float(np.median(self._gaps)):
             self._gaps.clear()
             self._first = None
+            self._tight = True
 
     def _shut(self, event: Episode, context: Context) -> Finding | None:
         """With a demand signal: strokes while every valve is known to be shut."""
@@ -129,6 +137,7 @@ class NoDemand(Detector):
             if not middle / self.pause_share < gap_s < middle * self.pause_share:
                 self._gaps.clear()
                 self._first = None
+                self._tight = True
                 if gap_s > middle:
                     return
         if self._first is None:
@@ -148,7 +157,9 @@ class NoDemand(Detector):
             late = self._late_strokes(event)
             if late is not None:
                 return self._yes(event, context, late, 0.9, "strokes with every valve shut")
-        if len(self._gaps) < (2 if known_shut else self.intervals - 1) or self._first is None:
+        if (event.features.get("fell_pa") or 0.0) > self.fall_pa:
+            self._tight = False  # pressure fell first, as it does when a valve opens
+        if len(self._gaps) < 2 or self._first is None:
             return self.unknown(event, context)
         gaps = np.fromiter(self._gaps, np.float64)[-8:]
         middle = float(np.median(gaps))
@@ -181,6 +192,16 @@ class NoDemand(Detector):
         """The rhythm is even enough and outlasts what a draw could be."""
         if known_shut:
             return even <= 0.3
+        often = context.of("strokes")
+        n = len(self._gaps)
+        if often is not None and often >= self.many and self._tight and middle >= self.short_s:
+            gaps = list(self._gaps)[-3:]
+            if max(gaps) - min(gaps) <= self.spread * middle:
+                return True  # draws of this pump take several strokes: these single ones are none
+        if n < self.intervals - 1:
+            return False
+        if often is not None and often < 3.0:
+            return n >= self.rare and even <= self.spread / 2
         longest = self.far_share * (context.usual["duration_s"].high or 0.0)
         if middle < self.short_s:
             return even <= self.spread / 2 and span >= max(self.short_span_s, 1.5 * longest)

@@ -83,13 +83,13 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     f, stall = event.features, context.stall_pa
     start, before = f.get("race_from_pa"), f.get("race_before_strokes") or 0.0
     level = f.get("stall_before_pa")
-    if before >= MID_DRAW_STROKES and not any(k in context.standing for k in RACERS):
+    standing = [k for k in RACERS if k in context.standing]
+    if standing:  # one matter, one name: it was told when its beginning was in sight
+        return standing[0], 0.85
+    if before >= MID_DRAW_STROKES:
         return Kind.DRUM_EMPTY, 0.8
     if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
         return Kind.MISSED_PRIME, 0.95
-    standing = [k for k in RACERS if k in context.standing]
-    if standing and not (held < ZERO_SHARE * stall and standing[0] is Kind.AIRLOCK):
-        return standing[0], 0.85
     if held < 0.5 * ZERO_SHARE * stall:
         return (Kind.MISSED_PRIME, 0.85) if before < MID_DRAW_STROKES else (Kind.DRUM_EMPTY, 0.8)
     if before >= MID_DRAW_STROKES:

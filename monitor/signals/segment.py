@@ -52,6 +52,8 @@ class Cutting:
     looks_s: tuple[int, ...] = (4, 7, 10, 15, 20, 30, 40, 50, 60)
     looks_every_s: int = 30
     lasting_s: int = 50
+    urgent_s: int = 600
+    urgent_every_s: int = 10
 
     def __post_init__(self) -> None:
         for name in ("drop_pa", "flat_pa", "hold_s", "hold_max_s", "give_up_s", "longest_s"):
@@ -206,13 +208,17 @@ class Segmenter:
                 last_seen_sec=sec,
                 continued_s=run.continued_s + age,
             )
-        elif self.cutting.look_due(age) and self._telling(run, age):
+        elif self._look_due(run, age):
             yield self._look(sec + 1, open_=True)
 
-    def _telling(self, run: Run, age: int) -> bool:
+    def _look_due(self, run: Run, age: int) -> bool:
         """May a look at the open run say what its end will not say as well: does it race, has
         pressure fallen away, does it bounce, or does it last?"""
-        if age >= self.cutting.lasting_s:
+        c = self.cutting
+        urgent = age <= c.urgent_s and age % c.urgent_every_s == 0
+        if not (urgent or c.look_due(age)):
+            return False
+        if age >= c.lasting_s and c.look_due(age):
             return True
         mean = run.means[-1]
         fallen = mean == mean and mean < 0.5 * self.scales.stall_pa
