@@ -27,7 +27,7 @@ class NoDemand(Detector):
     than pause_share 1.35 intervals among them, for a leak never rests; short_s 20 s under which
     slow draws stroke as evenly, so that spread must halve and the rhythm outlast short_span_s
     300 s; two like intervals suffice where draws take many 4
-    strokes and no fall of fall_pa 0.7 psi came before, rare 8 are needed where they take fewer
+    strokes and no fall of fall_pa 0.7 psi came before, rare 5 are needed where they take fewer
     than 3; slow_s 240 s, over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times
     the longest usual draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
     shut_strokes 4 after shut_s 15 s with all valves shut, or as many in late_window_s 20 min, each
@@ -50,7 +50,7 @@ class NoDemand(Detector):
     span_s: float = 120.0
     fall_pa: float = 0.7 * PA_PER_PSI
     many: float = 4.0
-    rare: int = 8
+    rare: int = 5
     slow_s: float = 240.0
     slow_intervals: int = 6
     far_share: float = 2.0

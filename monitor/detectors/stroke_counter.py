@@ -25,8 +25,9 @@ class StrokeCounter(Detector):
     (or one of 8 dips); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
     1 ms, lock-outs 10 to 20 ms); intervals that are whole multiples of
-    the usual one within fit 0.06, at the usual pressure, skip_share 0.2 of the strokes left out;
-    draws 2 in a row.
+    the usual one within fit 0.06, at the usual pressure, skip_share 0.2 of the strokes left out,
+    scattered (switches 3 between whole and skipped: a second bay comes and goes in blocks);
+    draws 2 in a row for dips, one more for these.
 
     Blind: where dips are under 1 psi; bounce in fast strokes recorded at few samples a second.
 
@@ -40,6 +41,7 @@ class StrokeCounter(Detector):
     bounce_share: float = 0.15
     skip_share: float = 0.2
     fit: float = 0.06
+    switches: int = 3
     draws: int = 2
     kind = Kind.STROKE_COUNTER
     events = RUNS
@@ -75,7 +77,7 @@ class StrokeCounter(Detector):
             good = (f.get("bounce_share") or 0.0) == 0.0 and event.strokes >= 3 and dips
             return (self.no if good else self.unknown)(event, context)
         self._missing.append(less > self.skip_share)
-        if less > self.skip_share and sum(self._missing) >= self.draws:
+        if less > self.skip_share and sum(self._missing) > self.draws:
             return self.yes(
                 event,
                 context,
@@ -103,6 +105,8 @@ class StrokeCounter(Detector):
         fits = np.abs(times - whole) < self.fit * whole
         if fits.mean() < 0.85:
             return None
+        if int((np.diff((whole > 1).astype(np.int64)) != 0).sum()) < self.switches:
+            return 0.0 if whole.max() == 1 else None  # in one block: a bay that came or went
         demand = context.against("demand_pa", event.features.get("demand_pa"), 0.002)
         if demand is not None and abs(demand.ratio - 1.0) > 0.02:
             return None
