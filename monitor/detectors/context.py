@@ -55,6 +55,11 @@ LEAST_SET_PA, MOST_SET_PA = 18.0 * PA_PER_PSI, 105.0 * PA_PER_PSI
 """Air of 20 to 100 psi is allowed (common practice); friction and overshoot at the stall."""
 KEPT_DRAWS = 60
 """Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
+BY_FLOW = ("demand_pa", "dip_pa", "dip_s")
+ONE_OUTLET = 0.04
+"""Spread of the conductance up to which a pump is taken to feed one outlet."""
+REACH = 0.2
+"""How far (logarithm) an outlet may lie from those seen to be judged by them."""
 ENOUGH = 5
 """Draws before a usual value is used at all: a median of 5 withstands two odd ones."""
 
@@ -138,6 +143,9 @@ class Context:
     pump: Pump
     scales: Scales
     usual: dict[str, Usual] = field(default_factory=lambda: {k: Usual() for k in LEARNED})
+    flows: deque[tuple[float, dict[str, float | None]]] = field(
+        default_factory=lambda: deque(maxlen=KEPT_DRAWS)
+    )
     recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
     standing: dict[Kind, float] = field(default_factory=dict)
     notes: dict[str, float] = field(default_factory=dict)
@@ -178,6 +186,38 @@ class Context:
         ratio = value / middle if middle else float("inf")
         return Shift(value, middle, ratio, (value - middle) / scale)
 
+    def at_flow(self, name: str, event: Episode, floor_share: float = 0.005) -> Shift | None:
+        """How a draw's value stands against this pump's own at the same outlet.
+
+        On a pump whose draws differ (several bays or functions) the usual value is read off a
+        local line over the outlets seen, on the logarithm of the conductance; on a pump of one
+        outlet it is the median. None where no like draw is known.
+        """
+        value, k = event.features.get(name), event.features.get("conductance")
+        usual = self.usual["conductance"]
+        middle, spread = usual.median, usual.spread
+        if value is None or k is None or k <= 0 or not middle or spread is None:
+            return None
+        if spread < ONE_OUTLET * middle:
+            return self.against(name, value, floor_share)
+        known = [(a, b[name]) for a, b in self.flows if b.get(name) is not None]
+        if len(known) < ENOUGH:
+            return None
+        x = np.log(np.array([a for a, _ in known])) - np.log(k)
+        y = np.array([b for _, b in known], np.float64)
+        if not x.min() - REACH < 0.0 < x.max() + REACH:
+            return None
+        near = np.abs(x) <= max(REACH, float(np.sort(np.abs(x))[min(len(x), ENOUGH) - 1]))
+        x, y = x[near], y[near]
+        slope = 0.0
+        if float(np.ptp(x)) > 1e-3:
+            slope = float(((x - x.mean()) * (y - y.mean())).sum() / ((x - x.mean()) ** 2).sum())
+        expected = float(y.mean() - slope * x.mean())
+        noise = float((y - expected - slope * x).std())
+        scale = max(noise, floor_share * abs(expected), 1e-12)
+        ratio = value / expected if expected else float("inf")
+        return Shift(value, expected, ratio, (value - expected) / scale)
+
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
         if event.what == "dead-head" and event.features.get("air_pa") is not None:
@@ -193,6 +233,9 @@ class Context:
             return
         few = event.strokes < 2
         even = steady(event)
+        k = event.features.get("conductance")
+        if even and event.strokes >= 3 and k is not None and k > 0:
+            self.flows.append((k, {name: event.features.get(name) for name in BY_FLOW}))
         for name, usual in self.usual.items():
             value = derived(name, event)
             if value is None or (few and name not in ANY_LENGTH):
@@ -217,6 +260,7 @@ class Context:
         for name in self.usual:
             self.usual[name] = Usual()
         self.recent.clear()
+        self.flows.clear()
 
 
 def steady(event: Episode) -> bool:

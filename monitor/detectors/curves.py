@@ -6,7 +6,7 @@ slower exhaust; the outlet is as it was.
 
 from dataclasses import dataclass
 
-from monitor.detectors.context import Context, steady
+from monitor.detectors.context import ONE_OUTLET, Context, Shift, steady
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
@@ -48,22 +48,33 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
         return None
     if not steady(event):
         return None
-    shift = context.against("demand_pa", demand, 0.002)
+    shift = context.at_flow("demand_pa", event, 0.002)
     if shift is None:
         return _by_curve(event, context, demand, rate, stall)
-    flow = context.against("conductance", f.get("conductance"))
-    if flow is None or flow.ratio < 1.0 - SAME_OUTLET:
+    if one_outlet(context) and not _same_outlet(event, context, shift):
         return None
-    starved = shift.ratio < STARVED_SHARE
-    if flow.ratio > (STARVED_MORE if starved else 1.0 + SAME_OUTLET):
-        return None
-    firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
+    firm = context.at_flow("dip_pa", event, 0.01)
     if firm is not None and firm.ratio > DEEPER and firm.z > Z:
         return None  # deeper dips: the exhaust, not air or suction
     drop = shift.usual - demand
     if drop < max(LEAST_PA, LEAST_SHARE * context.stall_pa) or shift.z > -Z:
         return None
     return Sunk(drop, shift.usual, True)
+
+
+def one_outlet(context: Context) -> bool:
+    """Do this pump's draws all go through one outlet?"""
+    usual = context.usual["conductance"]
+    return (usual.spread or 0.0) < ONE_OUTLET * (usual.median or 1.0)
+
+
+def _same_outlet(event: Episode, context: Context, shift: Shift) -> bool:
+    """On a pump of one outlet: is this draw through it, allowing for vapour when starved?"""
+    flow = context.against("conductance", event.features.get("conductance"))
+    if flow is None or flow.ratio < 1.0 - SAME_OUTLET:
+        return False
+    starved = shift.ratio < STARVED_SHARE
+    return flow.ratio <= (STARVED_MORE if starved else 1.0 + SAME_OUTLET)
 
 
 def _by_curve(
@@ -82,7 +93,7 @@ def _by_curve(
 def level_again(event: Episode, context: Context) -> bool:
     """A closed draw at its usual pressure."""
     demand = event.features.get("demand_pa")
-    shift = context.against("demand_pa", demand, 0.002)
+    shift = context.at_flow("demand_pa", event, 0.002)
     if event.open_ or demand is None or shift is None:
         return False
     limit = 0.5 * max(LEAST_PA, LEAST_SHARE * context.stall_pa)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, steady
+from monitor.detectors.curves import one_outlet
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -56,9 +57,11 @@ class Icing(Detector):
         if stall is None or stall < 0.8 * context.stall_pa:
             return self.unknown(event, context)
         grow, dip = f.get("trend_dip_s"), f.get("dip_pa")
-        shift = context.against("dip_pa", dip, 0.01)
+        shift = context.at_flow("dip_pa", event, 0.01) or (
+            context.against("dip_pa", dip, 0.01) if event.strokes < 3 else None
+        )
         flow = context.against("conductance", f.get("conductance"))
-        if flow is not None and abs(flow.ratio - 1.0) > 0.08:
+        if one_outlet(context) and flow is not None and abs(flow.ratio - 1.0) > 0.08:
             return self.unknown(event, context)
         if not steady(event):
             return self.unknown(event, context)
@@ -69,7 +72,7 @@ class Icing(Detector):
             deep = deep and (f.get("fell_pa") or 0.0) > 1.0 * PA_PER_PSI
         self._deep = self._deep + 1 if deep else 0
         growing = grow is not None and grow > self.grow_share
-        wide = context.against("dip_s", f.get("dip_s"), 0.02)
+        wide = context.at_flow("dip_s", event, 0.02)
         if deep and not growing and wide is not None and wide.ratio < self.wide_share:
             return self.unknown(event, context)  # gas that left the line deepens dips, not widens
         if deep and (self._deep >= 2 or growing):
