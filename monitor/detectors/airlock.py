@@ -30,8 +30,8 @@ class Airlock(Detector):
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
     soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
     dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in soft_draws 3 draws
-    in a row (thrice as many after a gulp of gas, which a drum change brings and which goes with
-    the flow), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the usual
+    in a row (not within two hours of a gulp of gas, which a drum change brings and which goes
+    with the flow), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the usual
     strokes at no less pressure, evenly spaced (gas over the balls is compressed and let go
     again, the same on every stroke).
 
@@ -53,6 +53,7 @@ class Airlock(Detector):
     plain_share: float = 0.6
     soft_draws: int = 3
     _soft_draws: int = 0
+    _gulp_ts: float | None = None
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
 
@@ -64,6 +65,7 @@ class Airlock(Detector):
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, also while it lasts."""
         f = event.features
+        self._note_gulp(event, context)
         if event.what == "dead-head" or (f.get("bounce_share") or 0.0) > 0.2:
             return self.unknown(event, context)
         now = race(event, context)
@@ -82,8 +84,8 @@ class Airlock(Detector):
         soft = self._soft(event, context)
         if soft:
             self._soft_draws += 1
-            needed = self.soft_draws if self._calm(event, context) else 3 * self.soft_draws
-            if self._soft_draws >= needed or self._plainly_soft(event, context):
+            lasting = self._calm(event) and self._soft_draws >= self.soft_draws
+            if lasting or self._plainly_soft(event, context):
                 return self._softened(event, context)
             return self.unknown(event, context)
         if soft is None and self._soft_draws:
@@ -101,19 +103,19 @@ class Airlock(Detector):
         if firm is None or firm.ratio > self.plain_share or firm.z > -8.0:
             return False
         low = context.usual["dip_pa"].low
-        if low is None or firm.value > 0.7 * low or not self._calm(event, context):
+        if low is None or firm.value > 0.7 * low or not self._calm(event):
             return False
         return event.strokes >= self.sure_strokes or self._all_soft(event, context)
 
-    def _calm(self, event: Episode, context: Context) -> bool:
+    def _calm(self, event: Episode) -> bool:
         """No stroke faster than this pump's, now and for two hours before: no gas passed."""
-        usual = context.of("interval_s")
-        past = [e for e in context.recent if event.start_ts - GULP_S < e.end_ts < event.end_ts]
-        for one in (event, *past):
-            t = np.diff(one.stroke_ts)
-            if usual is not None and len(t) and float(t.min()) < 0.75 * usual:
-                return False
-        return True
+        return self._gulp_ts is None or event.end_ts - self._gulp_ts > GULP_S
+
+    def _note_gulp(self, event: Episode, context: Context) -> None:
+        """Remember the last stroke that came much too soon."""
+        usual, t = context.of("interval_s"), np.diff(event.stroke_ts)
+        if usual is not None and len(t) and float(t.min()) < 0.75 * usual:
+            self._gulp_ts = event.end_ts
 
     def _all_soft(self, event: Episode, context: Context) -> bool:
         """Of two or three strokes, even the deepest dip is far under the usual."""
