@@ -1,7 +1,7 @@
 """Coverage-guided fuzzing of what strangers send: wire (payloads), csv, settings (site files).
 
-`python tests/bench/fuzz/fuzz_inputs.py wire -max_total_time=60`; needs the package atheris. Anything
-but our own refusals is a finding: the run stops and leaves the input that did it.
+`python tests/bench/fuzz/fuzz_inputs.py wire -max_total_time=60`; needs the package atheris.
+Anything but our own refusals is a finding: the run stops and leaves the input that did it.
 """
 
 import sys
