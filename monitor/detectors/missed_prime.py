@@ -21,7 +21,7 @@ class MissedPrime(Detector):
 
     Settings: primes 4.5 times the strokes that fill the suction line (computed: a sound prime with
     the line open needs one to three, a low clearance ratio the most); least_strokes 20, over
-    half of race_s; or race_s 30 s at dry speed.
+    three quarters of race_s; or race_s 30 s at dry speed.
 
     Blind: while the line is still held at pressure by a check valve: then the same racing reads
     as an airlock until the next draw lets the line down.
@@ -58,7 +58,7 @@ class MissedPrime(Detector):
             return self.unknown(event, context)
         enough = max(self.primes * context.scales.prime_strokes, float(self.least_strokes))
         lasted = f.get("race_s") or 0.0
-        if lasted < self.race_s and (now.strokes < enough or lasted < 0.5 * self.race_s):
+        if lasted < self.race_s and (now.strokes < enough or lasted < 0.75 * self.race_s):
             return self.unknown(event, context)
         stall = context.stall_pa
         return self.yes(

@@ -30,9 +30,10 @@ class NoDemand(Detector):
     strokes and no fall of fall_pa 0.7 psi came before, rare 5 are needed where they take fewer
     than 3; slow_s 240 s, over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times
     the longest usual draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
-    shut_strokes 4 after shut_s 15 s with all valves shut, or as many in late_window_s 20 min, each
-    late_s 8 s and more after the last valve closed (a bad ball gives one soon, a refill ends in
-    seconds).
+    creep_share 0.45 of a draw's dip, under which a stroke fed a trickle, counted over
+    creep_window_s 30 min; shut_strokes 4 after shut_s 15 s with all valves shut, or as many in
+    late_window_s 20 min, each late_s 8 s and more after the last valve closed (a bad ball gives
+    one soon, a refill ends in seconds).
 
     Blind: in a rush without a demand signal; to leaks under three strokes in the quietest hour.
 
@@ -49,6 +50,8 @@ class NoDemand(Detector):
     short_span_s: float = 300.0
     span_s: float = 120.0
     fall_pa: float = 0.7 * PA_PER_PSI
+    creep_share: float = 0.45
+    creep_window_s: float = 1800.0
     many: float = 4.0
     rare: int = 5
     slow_s: float = 240.0
@@ -65,6 +68,8 @@ class NoDemand(Detector):
     _late: deque[float] = field(default_factory=lambda: deque(maxlen=12))
     _shut_ts: float | None = None
     _tight: bool = True
+    _creeps: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _same_rest: int = 0
     _first: float | None = None
     _last: float | None = None
     _period_s: float | None = None
@@ -77,6 +82,7 @@ class NoDemand(Detector):
         """A repair was logged: start counting anew."""
         self._gaps.clear()
         self._late.clear()
+        self._creeps.clear()
         self._first = self._last = self._period_s = None
 
     def update(self, event: Episode, context: Context) -> Finding:
@@ -109,6 +115,7 @@ class NoDemand(Detector):
         if rest_s >= longest:
             self._period_s = None
             self._late.clear()
+            self._creeps.clear()
             return self.no(event, context)
         return self.unknown(event, context)
 
@@ -159,6 +166,9 @@ class NoDemand(Detector):
                 return self._yes(event, context, late, 0.9, "strokes with every valve shut")
         if (event.features.get("fell_pa") or 0.0) > self.fall_pa:
             self._tight = False  # pressure fell first, as it does when a valve opens
+        creep = self._creep(event, context)
+        if creep is not None:
+            return self._yes(event, context, creep, 0.85, "single strokes that hardly dip")
         if len(self._gaps) < 2 or self._first is None:
             return self.unknown(event, context)
         gaps = np.fromiter(self._gaps, np.float64)[-8:]
@@ -170,6 +180,38 @@ class NoDemand(Detector):
             return self.unknown(event, context)
         self._period_s = middle
         return self._yes(event, context, 1.0 / middle, 0.9, f"a single stroke every {middle:.0f} s")
+
+    def _creep(self, event: Episode, context: Context) -> float | None:
+        """Rate of strokes into a trickle: pressure did not fall before, and the dip is shallow.
+
+        The dip of a reversal is flow x dead time / compliance, so one far under a draw's own tells
+        of a flow far under a draw's. One bad ball gives at most one such stroke a rest: three with
+        two of them in one rest, or four, are asked for, and none while strokes alternate.
+        """
+        f, usual = event.features, context.of("dip_pa")
+        dip, fell = f.get("dip_pa"), f.get("fell_pa")
+        if usual is None or dip is None or fell is None or event.strokes != 1:
+            return None
+        if dip > self.creep_share * usual or abs(fell) > self.fall_pa:
+            return None
+        if self._balls(context):
+            return None
+        ts = float(event.stroke_ts[0])
+        self._creeps.append(ts)
+        while ts - self._creeps[0] > self.creep_window_s:
+            self._creeps.popleft()
+        n, pairs = len(self._creeps), self._same_rest
+        self._same_rest += 1
+        if n < 3 or (n < self.shut_strokes and pairs < 2):
+            return None
+        gaps = list(self._gaps) or np.diff(np.fromiter(self._creeps, np.float64)).tolist()
+        return 1.0 / float(np.median(gaps))
+
+    def _balls(self, context: Context) -> bool:
+        """Do the strokes of the last draws alternate?"""
+        usual = context.of("asymmetry") or 0.0
+        last = [e.features.get("asymmetry") for e in list(context.recent)[-6:]]
+        return any(a is not None and a > usual + 0.03 for a in last)
 
     def _late_strokes(self, event: Episode) -> float | None:
         """Rate (1/s of shut time) once enough strokes came well after the last valve closed.
@@ -216,6 +258,7 @@ class NoDemand(Detector):
         f = event.features
         if event.strokes:
             self._last = None
+            self._same_rest = 0
         length = event.duration_s + (f.get("continued_s") or 0.0)
         longest = context.usual["duration_s"].high
         limit = self.run_s if longest is None else max(self.run_s, 3.0 * longest)

@@ -21,7 +21,7 @@ class StrokeCounter(Detector):
 
     Needs: pressure that shows the dips; history for missing counts.
 
-    Settings: dead_total 6 dips of depth_share 0.7 of the usual depth and no count, over two runs
+    Settings: dead_total 6 dips of depth_share 0.85 of the usual depth and no count, over two runs
     (or one of 8 dips); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
     1 ms, lock-outs 10 to 20 ms); intervals that are whole multiples of
@@ -37,7 +37,7 @@ class StrokeCounter(Detector):
     """
 
     dead_total: float = 6.0
-    depth_share: float = 0.7
+    depth_share: float = 0.85
     bounce_share: float = 0.15
     skip_share: float = 0.2
     fit: float = 0.06
