@@ -31,6 +31,8 @@ url = "mqtt://127.0.0.1:{broker}"
 [web]
 port = {web}
 open_to_local = true
+[store]
+raw_days = 36500
 """
 
 
@@ -95,6 +97,22 @@ class Serve:
         return code
 
 
+@pytest.fixture
+def serving() -> Iterator[Callable[..., Serve]]:
+    """Starts services and ends those that a failed test left running."""
+    made: list[Serve] = []
+
+    def make(folder: Path, broker_port: int, site: str, pump: str) -> Serve:
+        made.append(Serve(folder, broker_port, site, pump))
+        return made[-1]
+
+    yield make
+    for serve in made:
+        if serve.child.poll() is None:
+            serve.child.kill()
+            serve.child.wait()
+
+
 def command(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "monitor.cli.main", *words],
@@ -110,13 +128,13 @@ def publish(port: int, topic: str, file: Path) -> None:
 
 
 def test_a_golden_message_comes_back_bit_for_bit_and_bad_ones_cost_only_themselves(
-    root_folder: Path, tmp_path: Path, broker_port: int
+    root_folder: Path, tmp_path: Path, broker_port: int, serving: Callable[..., Serve]
 ) -> None:
     golden = root_folder / "tests" / "golden"
     good = golden / "good" / "counts-full.cbor"
     topic = wire.data_topic("maple-street", "presoak-1")
     message = wire.decode(topic, good.read_bytes())
-    serve = Serve(tmp_path, broker_port, message.site, message.pump)
+    serve = serving(tmp_path, broker_port, message.site, message.pump)
     bad = sorted((golden / "bad").glob("*.*"))
     for file in bad:
         if file.name != "expected.json":
@@ -164,8 +182,10 @@ def test_wrong_use_and_wrong_settings_end_with_two_and_say_what_to_do(tmp_path: 
     assert command(tmp_path, "nonsense").returncode == 2
 
 
-def test_port_in_use_is_said_with_the_remedy(tmp_path: Path, broker_port: int) -> None:
-    serve = Serve(tmp_path, broker_port, "fern", "p1")
+def test_port_in_use_is_said_with_the_remedy(
+    tmp_path: Path, broker_port: int, serving: Callable[..., Serve]
+) -> None:
+    serve = serving(tmp_path, broker_port, "fern", "p1")
     other = tmp_path / "other"
     other.mkdir()
     (other / "site.toml").write_text(SITE.format(site="fern", pump="p1"))
