@@ -9,6 +9,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
@@ -156,8 +157,14 @@ class Accounts:
     ) -> None:
         self._core = core
         self._hasher = PasswordHasher(time_cost=passes, memory_cost=memory_kib, parallelism=lanes)
-        # Checked where no such account exists, so that the answer takes as long.
-        self._nobody = self._hasher.hash(secrets.token_urlsafe(16))
+
+    @cached_property
+    def _no_one(self) -> str:
+        """Checked where no such account exists, so that the answer takes as long.
+
+        Made at the first sign-in: at the start it would cost 20 MB that nobody may need.
+        """
+        return self._hasher.hash(secrets.token_urlsafe(16))
 
     # accounts
 
@@ -238,7 +245,7 @@ class Accounts:
         rows = self._core.rows(
             "SELECT hash, role, disabled FROM account WHERE name=?", (name.strip(),)
         )
-        good = self._verify(rows[0][0] if rows else self._nobody, password)
+        good = self._verify(rows[0][0] if rows else self._no_one, password)
         if not rows or not good or rows[0][2]:
             self._count_failure(key, now_ts)
             self.note(now_ts, name[:64], "sign-in refused", "", "", address)
@@ -256,7 +263,7 @@ class Accounts:
     def check_password(self, name: str, password: str) -> bool:
         """True where it is the account's present password."""
         rows = self._core.rows("SELECT hash FROM account WHERE name=?", (name,))
-        return self._verify(rows[0][0] if rows else self._nobody, password) and bool(rows)
+        return self._verify(rows[0][0] if rows else self._no_one, password) and bool(rows)
 
     def _verify(self, made: str, password: str) -> bool:
         try:
