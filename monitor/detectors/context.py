@@ -51,6 +51,8 @@ ANY_FLOW = frozenset(
     }
 )
 """Features that do not need one flow throughout the draw."""
+MOVED_SHARE = 0.12
+ANNOUNCED_S = 4 * 3600.0
 LEAST_SET_PA, MOST_SET_PA = 18.0 * PA_PER_PSI, 105.0 * PA_PER_PSI
 """Air of 20 to 100 psi is allowed (common practice); friction and overshoot at the stall."""
 KEPT_DRAWS = 60
@@ -153,6 +155,7 @@ class Context:
     air_rest_pa: float | None = None
     announced: bool = False
     announced_pa: float | None = None
+    announced_ts: float = 0.0
 
     def of(self, feature: str) -> float | None:
         """This pump's usual value of a feature, None before enough draws."""
@@ -243,17 +246,22 @@ class Context:
             if even or name in ANY_FLOW:
                 usual.add(value)
 
-    def announce(self) -> None:
-        """A change of the set point was logged: the next stall from 20 psi on is the new one."""
+    def announce(self, ts: float) -> None:
+        """A change of the set point was logged, perhaps before it was made: stalls are followed
+        for four hours."""
         self.announced = True
+        self.announced_ts = ts
 
     def hear(self, event: Episode) -> None:
-        """Take the first stall after an announced change as the expected one."""
+        """Take stalls after an announced change as the expected ones."""
         stall = event.features.get("stall_after_pa")
         if self.announced and stall is not None and event.strokes and not event.open_:
             if LEAST_SET_PA <= stall <= MOST_SET_PA:
                 self.announced_pa = stall
-            self.announced = False
+            values = self.usual["stall_after_pa"].values
+            if values and abs(stall - values[-1]) > MOVED_SHARE * values[-1]:
+                self.rebase()  # the change itself: what was learned since the note is of before
+            self.announced = event.end_ts - self.announced_ts <= ANNOUNCED_S
 
     def rebase(self) -> None:
         """A logged repair or change of set point: what was usual no longer counts."""

@@ -21,13 +21,13 @@ class StrokeCounter(Detector):
 
     Needs: pressure that shows the dips; history for missing counts.
 
-    Settings: dead_total 6 dips of depth_share 0.85 of the usual depth and no count, over two runs
+    Settings: dead_total 6 dips of depth_share 0.7 of the usual depth and no count, over two runs
     (or one of 8 dips); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
     1 ms, lock-outs 10 to 20 ms); intervals that are whole multiples of
-    the usual one within fit 0.06, at the usual pressure, skip_share 0.2 of the strokes left out,
-    scattered (switches 3 between whole and skipped: a second bay comes and goes in blocks);
-    draws 2 in a row for dips, one more for these.
+    the usual one within fit 0.05 (times the root of the multiple, jitter being 0.5 to 3 %), at
+    the usual pressure, skip_share 0.2 of the strokes left out, with switches 4 between counted
+    and skipped over three draws (a second bay comes and goes in blocks); draws 2 for dips.
 
     Blind: where dips are under 1 psi; bounce in fast strokes recorded at few samples a second.
 
@@ -37,17 +37,17 @@ class StrokeCounter(Detector):
     """
 
     dead_total: float = 6.0
-    depth_share: float = 0.85
+    depth_share: float = 0.7
     bounce_share: float = 0.15
     skip_share: float = 0.2
-    fit: float = 0.06
-    switches: int = 3
+    fit: float = 0.05
+    switches: int = 4
     draws: int = 2
     kind = Kind.STROKE_COUNTER
     events = RUNS
     _dead: int = 0
     _dead_dips: float = 0.0
-    _missing: deque[bool] = field(default_factory=lambda: deque(maxlen=4))
+    _missing: deque[tuple[float, int]] = field(default_factory=lambda: deque(maxlen=3))
 
     def __post_init__(self) -> None:
         need(self.dead_total >= 2 and 0 < self.skip_share < 1, "stroke_counter.dead_dips")
@@ -72,45 +72,44 @@ class StrokeCounter(Detector):
             return self._silent(event, context, dips)
         self._dead = 0
         self._dead_dips = 0.0
-        less = self._skips(event, context)
-        if less is None:
+        found = self._skips(event, context)
+        if found is None:
             good = (f.get("bounce_share") or 0.0) == 0.0 and event.strokes >= 3 and dips
-            return (self.no if good else self.unknown)(event, context)
-        self._missing.append(less > self.skip_share)
-        if less > self.skip_share and sum(self._missing) > self.draws:
-            return self.yes(
-                event,
-                context,
-                (0.8, 0.5),
-                f"Stroke counter fault: {100 * less:.0f} % of the strokes are not counted; the "
-                "intervals are whole multiples of the usual one.",
-                Evidence("strokes not counted", less, "", 0.0, self.skip_share),
-            )
-        return (self.no if less < 0.5 * self.skip_share else self.unknown)(event, context)
+            return (self.no if good and not self._missing else self.unknown)(event, context)
+        less, switches = found
+        if less == 0.0:
+            self._missing.clear()
+            return self.no(event, context)
+        self._missing.append((less, switches))
+        if sum(n for _, n in self._missing) < self.switches or less < self.skip_share:
+            return self.unknown(event, context)
+        return self.yes(
+            event,
+            context,
+            (0.8, 0.5),
+            f"Stroke counter fault: {100 * less:.0f} % of the strokes are not counted; the "
+            "intervals are whole multiples of the usual one.",
+            Evidence("strokes not counted", less, "", 0.0, self.skip_share),
+        )
 
-    def _skips(self, event: Episode, context: Context) -> float | None:
-        """Share of strokes left out, when the intervals are multiples of the usual one."""
+    def _skips(self, event: Episode, context: Context) -> tuple[float, int] | None:
+        """(share of strokes left out, switches between counted and skipped), when the intervals
+        are whole multiples of the usual one; None when they are not."""
         t = np.diff(event.stroke_ts)
         usual, spread = context.of("interval_s"), context.usual["interval_s"].spread
-        if (
-            event.what != "draw"
-            or len(t) < 4
-            or not usual
-            or spread is None
-            or spread > 0.05 * usual
-        ):
+        if event.what != "draw" or len(t) < 3 or not usual or spread is None:
+            return None
+        if spread > 0.05 * usual:
             return None
         times = t / usual
         whole = np.maximum(np.round(times), 1.0)
-        fits = np.abs(times - whole) < self.fit * whole
-        if fits.mean() < 0.85:
+        if (np.abs(times - whole) < self.fit * whole**0.5).mean() < 0.9:
             return None
-        if int((np.diff((whole > 1).astype(np.int64)) != 0).sum()) < self.switches:
-            return 0.0 if whole.max() == 1 else None  # in one block: a bay that came or went
         demand = context.against("demand_pa", event.features.get("demand_pa"), 0.002)
         if demand is not None and abs(demand.ratio - 1.0) > 0.02:
             return None
-        return 1.0 - len(t) / float(whole.sum())
+        switches = int((np.diff((whole > 1).astype(np.int64)) != 0).sum())
+        return 1.0 - len(t) / float(whole.sum()), switches
 
     def _bounce(self, event: Episode, context: Context) -> Finding:
         f = event.features

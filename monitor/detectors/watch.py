@@ -160,9 +160,9 @@ class PumpWatch:
         self.context.notes[kind] = ts
         self.baseline.note(ts, kind)
         if kind in RESTART_ALL | RESTART_AIR:
-            self.context.rebase()
             if kind in RESTART_AIR:
-                self.context.announce()
+                self.context.announce(ts)
+            self.context.rebase()
             for detector in self.detectors:
                 detector.rebase()
 
