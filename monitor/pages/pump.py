@@ -11,7 +11,7 @@ from monitor.api.pump import pump_look, pump_trace
 from monitor.api.window import LENGTHS_S, Window
 from monitor.api.words import Words
 from monitor.charts.trace import draw
-from monitor.pages.render import SeeingLook, drawing
+from monitor.pages.render import Look, SeeingLook, drawing
 
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 Width = Annotated[int, Query(alias="w", ge=200, le=4000)]
@@ -23,7 +23,8 @@ def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> R
     site, pump = get_pump(look.live, site_id, pump_id)
     look = look.at(site, "board")
     words = look.words
-    span = window.span(words.now_ts, site.zone)
+    usual = "1h" if _is_fresh(look, site.id, pump.id) else "1d"
+    span = window.span(words.now_ts, site.zone, usual=usual)
     found = pump_look(look.live, site, pump, span, words, stale_s=look.web.settings.stale_s)
     return look.page(
         "pump.html",
@@ -34,6 +35,15 @@ def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> R
         lengths=tuple(LENGTHS_S),
         caption=caption(span, words),
         feature_text=feature_text,
+    )
+
+
+def _is_fresh(look: Look, site_id: str, pump_id: str) -> bool:
+    """Whether an alarm of the last hour stands: then the last hour is what one wants to see."""
+    hour_ago_ts = look.words.now_ts - LENGTHS_S["1h"]
+    return any(
+        alarm.active and alarm.subject == pump_id and (alarm.raised_ts or 0.0) > hour_ago_ts
+        for alarm in look.live.alarms(site_id)
     )
 
 
