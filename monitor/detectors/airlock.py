@@ -1,6 +1,7 @@
 """Airlock: gas trapped at the discharge interrupts the flow."""
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
 GULP_S = 7200.0
+GULP_SHARE = 0.75
 
 
 @dataclass(slots=True)
@@ -31,7 +33,8 @@ class Airlock(Detector):
     soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
     dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in soft_draws 3 draws
     in a row (not within two hours of a gulp of gas, which a drum change brings and which goes
-    with the flow), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the usual
+    with the flow; within stay_share 0.12 of each other, for gas that is carried off lets them come
+    back), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the usual
     strokes at no less pressure, evenly spaced (gas over the balls is compressed and let go
     again, the same on every stroke).
 
@@ -53,6 +56,8 @@ class Airlock(Detector):
     plain_share: float = 0.6
     soft_draws: int = 3
     _soft_draws: int = 0
+    stay_share: float = 0.12
+    _soft_dips: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _gulp_ts: float | None = None
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
@@ -84,7 +89,8 @@ class Airlock(Detector):
         soft = self._soft(event, context)
         if soft:
             self._soft_draws += 1
-            lasting = self._calm(event) and self._soft_draws >= self.soft_draws
+            self._soft_dips.append(event.features.get("dip_pa") or 0.0)
+            lasting = self._calm(event) and self._soft_draws >= self.soft_draws and self._stays()
             if lasting or self._plainly_soft(event, context):
                 return self._softened(event, context)
             return self.unknown(event, context)
@@ -111,10 +117,19 @@ class Airlock(Detector):
         """No stroke faster than this pump's, now and for two hours before: no gas passed."""
         return self._gulp_ts is None or event.end_ts - self._gulp_ts > GULP_S
 
+    def _stays(self) -> bool:
+        """Dips that come back from draw to draw tell of gas that the flow carries off."""
+        last = list(self._soft_dips)
+        return max(last) - min(last) <= self.stay_share * max(last)
+
     def _note_gulp(self, event: Episode, context: Context) -> None:
         """Remember the last stroke that came much too soon."""
         usual, t = context.of("interval_s"), np.diff(event.stroke_ts)
-        if usual is not None and len(t) and float(t.min()) < 0.75 * usual:
+        if not len(t):
+            return
+        least = float(t.min())
+        own = float(np.median(t)) if len(t) >= 3 else None
+        if any(x is not None and least < GULP_SHARE * x for x in (usual, own)):
             self._gulp_ts = event.end_ts
 
     def _all_soft(self, event: Episode, context: Context) -> bool:

@@ -26,8 +26,9 @@ class StrokeCounter(Detector):
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
     1 ms, lock-outs 10 to 20 ms); intervals that are whole multiples of
     the usual one within fit 0.05 (times the root of the multiple, jitter being 0.5 to 3 %), at
-    the usual pressure, skip_share 0.2 of the strokes left out, with switches 4 between counted
-    and skipped over three draws (a second bay comes and goes in blocks); draws 2 for dips.
+    the usual pressure, skip_share 0.2 of the strokes left out, with switches 6 between counted
+    and skipped over three draws in a row (a second bay comes and goes in blocks), while all dips
+    are alike within dip_cv 0.15 (a dip grows with the flow); draws 2 for dips.
 
     Blind: where dips are under 1 psi; bounce in fast strokes recorded at few samples a second.
 
@@ -41,7 +42,8 @@ class StrokeCounter(Detector):
     bounce_share: float = 0.15
     skip_share: float = 0.2
     fit: float = 0.05
-    switches: int = 4
+    switches: int = 6
+    dip_cv: float = 0.15
     draws: int = 2
     kind = Kind.STROKE_COUNTER
     events = RUNS
@@ -81,7 +83,8 @@ class StrokeCounter(Detector):
             self._missing.clear()
             return self.no(event, context)
         self._missing.append((less, switches))
-        if sum(n for _, n in self._missing) < self.switches or less < self.skip_share:
+        short = len(self._missing) < 3 or sum(n for _, n in self._missing) < self.switches
+        if short or less < self.skip_share:
             return self.unknown(event, context)
         return self.yes(
             event,
@@ -99,7 +102,7 @@ class StrokeCounter(Detector):
         usual, spread = context.of("interval_s"), context.usual["interval_s"].spread
         if event.what != "draw" or len(t) < 3 or not usual or spread is None:
             return None
-        if spread > 0.05 * usual:
+        if spread > 0.05 * usual or (event.features.get("dip_cv") or 1.0) > self.dip_cv:
             return None
         times = t / usual
         whole = np.maximum(np.round(times), 1.0)

@@ -21,10 +21,10 @@ class Worn(Detector):
 
     Needs: a history of like draws.
 
-    Settings: more_share 1.06; draws 3 in a row within same_share 0.03 of each other (one outlet's
-    draws repeat within 1 %); most_share 1.6 (more than that is gas or another outlet);
-    single_share 0.05, the usual spread up to which the pump is taken to feed one outlet, else
-    draws_many 12 in a row.
+    Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
+    3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %);
+    most_share 1.6 (more than that is gas or another outlet); single_share 0.05, the usual spread
+    up to which the pump is taken to feed one outlet, else draws_many 12 in a row.
 
     Blind: on a pump of many outlets for long; a worn tip looks the same on a pump with one.
 
@@ -33,7 +33,7 @@ class Worn(Detector):
     References: volumetric efficiency of reciprocating pumps.
     """
 
-    more_share: float = 1.06
+    more_share: float = 1.09
     draws: int = 3
     draws_many: int = 12
     same_share: float = 0.03

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from monitor.signals import dips
 from monitor.signals.order import median, quantiles
 from monitor.signals.scales import Scales
-from monitor.signals.strokes import Features, change, rhythm
+from monitor.signals.strokes import Features, change, mad_sigma, rhythm
 from monitor.signals.types import Block, Episode, FloatArray
 from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
@@ -203,8 +203,8 @@ def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
 def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     """Per whole stroke: demand pressure, dips, racing and dry strokes, change within the run."""
     names = (
-        "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa", "dip_pa", "dip_max_pa",
-        "early_dip_pa", "late_dip_pa",
+        "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa",
+        "dip_pa", "dip_max_pa", "dip_cv", "early_dip_pa", "late_dip_pa",
         "dip_s", "fall_pa_s", "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
         "dry_start_strokes", "dry_strokes", "split_rate_ratio", "split_before_pa",
         "split_after_pa", "split_before_strokes", "trend_rate", "trend_pa", "trend_dip_s",
@@ -220,6 +220,8 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     depth = dips.depths(tr.ts, tr.p, inside)
     if depth is not None:
         out["dip_pa"], out["dip_max_pa"] = median(depth), float(depth.max())
+        if len(depth) >= 3 and out["dip_pa"]:
+            out["dip_cv"] = mad_sigma(depth) / abs(out["dip_pa"])
         third = max(2, len(depth) // 3)
         if len(depth) >= 5:
             out["early_dip_pa"], out["late_dip_pa"] = median(depth[:third]), median(depth[-third:])
