@@ -26,11 +26,12 @@ class NoDemand(Detector):
     some thousands of tries, computed), or three within a third of that, with no pause longer
     than pause_share 1.35 intervals among them, for a leak never rests; short_s 20 s under which
     slow draws stroke as evenly, so that spread must halve and the rhythm outlast short_span_s
-    300 s; two like intervals suffice where draws take many 4
-    strokes and no fall of fall_pa 0.7 psi came before, rare 5 are needed where they take fewer
-    than 3; slow_s 240 s, over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times
-    the longest usual draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
-    creep_share 0.45 of a draw's dip, under which a stroke fed a trickle, counted over
+    300 s; two like intervals suffice where draws take many 4 strokes and no fall of fall_pa 0.7
+    psi came before, none where they take fewer than 3 (cars may come as evenly); slow_s 240 s,
+    over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times the longest usual
+    draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
+    creep_share 0.45 of a draw's dip, under which a stroke fed a trickle (over draw_dip_share 0.7
+    and after a fall it is a draw of one stroke, which breaks the rhythm), counted over
     creep_window_s 30 min; shut_strokes 4 after shut_s 15 s with all valves shut, or as many in
     late_window_s 20 min, each late_s 8 s and more after the last valve closed (a bad ball gives
     one soon, a refill ends in seconds).
@@ -51,9 +52,9 @@ class NoDemand(Detector):
     span_s: float = 120.0
     fall_pa: float = 0.7 * PA_PER_PSI
     creep_share: float = 0.45
+    draw_dip_share: float = 0.7
     creep_window_s: float = 1800.0
     many: float = 4.0
-    rare: int = 5
     slow_s: float = 240.0
     slow_intervals: int = 6
     far_share: float = 2.0
@@ -155,6 +156,10 @@ class NoDemand(Detector):
         """Single strokes at stall: is there a rhythm?"""
         if event.open_:
             return self.unknown(event, context)
+        if self._drawlike(event, context):
+            self._gaps.clear()
+            self._first = self._last = None
+            return self.unknown(event, context)
         for ts in event.stroke_ts.tolist():
             if self._last is not None and ts > self._last:
                 self._chain(ts - self._last)
@@ -169,6 +174,10 @@ class NoDemand(Detector):
         creep = self._creep(event, context)
         if creep is not None:
             return self._yes(event, context, creep, 0.85, "single strokes that hardly dip")
+        return self._rhythm(event, context, known_shut=known_shut)
+
+    def _rhythm(self, event: Episode, context: Context, *, known_shut: bool) -> Finding:
+        """Intervals between single strokes that agree, for longer than a draw could last."""
         if len(self._gaps) < 2 or self._first is None:
             return self.unknown(event, context)
         gaps = np.fromiter(self._gaps, np.float64)[-8:]
@@ -180,6 +189,18 @@ class NoDemand(Detector):
             return self.unknown(event, context)
         self._period_s = middle
         return self._yes(event, context, 1.0 / middle, 0.9, f"a single stroke every {middle:.0f} s")
+
+    def _drawlike(self, event: Episode, context: Context) -> bool:
+        """A draw of one stroke: pressure fell before it, and its dip is as deep as a draw's.
+
+        A conveyor brings such draws as evenly as a leak; but a valve that opens lowers the line
+        first, and only a draw's flow digs a draw's dip.
+        """
+        f, usual = event.features, context.of("dip_pa")
+        if f.get("demand_s") == 0.0 or (f.get("fell_pa") or 0.0) <= self.fall_pa:
+            return False
+        dip = f.get("dip_pa")
+        return usual is None or dip is None or dip > self.draw_dip_share * usual
 
     def _creep(self, event: Episode, context: Context) -> float | None:
         """Rate of strokes into a trickle: pressure did not fall before, and the dip is shallow.
@@ -243,7 +264,7 @@ class NoDemand(Detector):
         if n < self.intervals - 1:
             return False
         if often is not None and often < 3.0:
-            return n >= self.rare and even <= self.spread / 2
+            return False  # its draws are such strokes, at the cars' own rhythm: only creeps tell
         longest = self.far_share * (context.usual["duration_s"].high or 0.0)
         if middle < self.short_s:
             return even <= self.spread / 2 and span >= max(self.short_span_s, 1.5 * longest)

@@ -28,7 +28,8 @@ class StrokeCounter(Detector):
     the usual one within fit 0.05 (times the root of the multiple, jitter being 0.5 to 3 %), at
     the usual pressure, skip_share 0.2 of the strokes left out, with switches 6 between counted
     and skipped over three draws in a row (a second bay comes and goes in blocks), while all dips
-    are alike within dip_cv 0.15 (a dip grows with the flow); draws 2 for dips.
+    are alike within dip_cv 0.15 (a dip grows with the flow), on a pump whose
+    draws keep within one_outlet 1.25 of each other; draws 2 for dips.
 
     Blind: where dips are under 1 psi; bounce in fast strokes recorded at few samples a second.
 
@@ -44,6 +45,7 @@ class StrokeCounter(Detector):
     fit: float = 0.05
     switches: int = 6
     dip_cv: float = 0.15
+    one_outlet: float = 1.25
     draws: int = 2
     kind = Kind.STROKE_COUNTER
     events = RUNS
@@ -100,6 +102,9 @@ class StrokeCounter(Detector):
         are whole multiples of the usual one; None when they are not."""
         t = np.diff(event.stroke_ts)
         usual, spread = context.of("interval_s"), context.usual["interval_s"].spread
+        flow = context.usual["conductance"]
+        if flow.low is None or flow.high is None or flow.high > self.one_outlet * flow.low:
+            return None  # several bays: twice the interval is half of them
         if event.what != "draw" or len(t) < 3 or not usual or spread is None:
             return None
         if spread > 0.05 * usual or (event.features.get("dip_cv") or 1.0) > self.dip_cv:
