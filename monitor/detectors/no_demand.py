@@ -160,10 +160,7 @@ class NoDemand(Detector):
             self._gaps.clear()
             self._first = self._last = None
             return self.unknown(event, context)
-        for ts in event.stroke_ts.tolist():
-            if self._last is not None and ts > self._last:
-                self._chain(ts - self._last)
-            self._last = ts
+        self._follow(event)
         known_shut = event.features.get("demand_s") == 0.0
         if known_shut:
             late = self._late_strokes(event)
@@ -189,6 +186,12 @@ class NoDemand(Detector):
             return self.unknown(event, context)
         self._period_s = middle
         return self._yes(event, context, 1.0 / middle, 0.9, f"a single stroke every {middle:.0f} s")
+
+    def _follow(self, event: Episode) -> None:
+        for ts in event.stroke_ts.tolist():
+            if self._last is not None and ts > self._last:
+                self._chain(ts - self._last)
+            self._last = ts
 
     def _drawlike(self, event: Episode, context: Context) -> bool:
         """A draw of one stroke: pressure fell before it, and its dip is as deep as a draw's.
