@@ -102,8 +102,8 @@ class AirSag(Detector):
             event,
             context,
             (sure if now.learned else 0.7 * sure, min(1.0, 0.3 + now.drop_pa / context.stall_pa)),
-            f"Air sag: {(f['demand_pa'] or 0) / PA_PER_PSI:.0f} psi in the draw where "
-            f"{now.usual_pa / PA_PER_PSI:.0f} psi is usual, sinking while it lasts; the stall "
+            f"Air sag: {context.show.pressure(f['demand_pa'] or 0)} in the draw where "
+            f"{context.show.pressure(now.usual_pa)} is usual, sinking while it lasts; the stall "
             "pressure is right.",
             Evidence("demand pressure", f["demand_pa"], "Pa", now.usual_pa, now.usual_pa),
             Evidence("recovery", f.get("recovery_s"), "s", None, context.of("recovery_s")),

@@ -7,7 +7,6 @@ from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
-from monitor.units import PA_PER_PSI
 
 
 @dataclass(slots=True)
@@ -67,7 +66,7 @@ class AirValveStalled(Detector):
             event,
             context,
             (0.9, 1.0),
-            f"Air valve stalled: pressure fell to {tail / PA_PER_PSI:.0f} psi and no stroke came "
+            f"Air valve stalled: pressure fell to {context.show.pressure(tail)} and no stroke came "
             f"for {quiet:.0f} s.",
             Evidence("pressure", tail, "Pa", 0.8 * context.stall_pa, 1.1 * context.stall_pa),
             Evidence("time without a stroke", quiet, "s", 0.0, 3.0),

@@ -204,7 +204,7 @@ class Airlock(Detector):
             context,
             (now.sure, 0.9),
             f"Airlock: the pump races at {now.rate_hz:.1f} strokes a second against a held "
-            f"{now.pressure_pa / PA_PER_PSI:.0f} psi and delivers nothing.",
+            f"{context.show.pressure(now.pressure_pa)} and delivers nothing.",
             Evidence("stroke rate", now.rate_hz, "1/s", None, context.race_hz),
             Evidence("pressure", now.pressure_pa, "Pa"),
             Evidence("pressure swing", now.swing_pa, "Pa"),
@@ -244,9 +244,9 @@ class Airlock(Detector):
             event,
             context,
             (0.75, 0.5),
-            f"Airlock: the dips of the strokes have gone soft, {(dip or 0) / PA_PER_PSI:.1f} psi "
+            f"Airlock: the dips of the strokes have gone soft, {context.show.pressure(dip or 0)} "
             "where this pump shows "
-            f"{(context.of('dip_pa') or 0) / PA_PER_PSI:.1f} psi; gas sits in the line.",
+            f"{context.show.pressure(context.of('dip_pa') or 0)}; gas sits in the line.",
             Evidence("dip", dip, "Pa", context.usual["dip_pa"].low, context.usual["dip_pa"].high),
             causes=((Kind.AIRLOCK, 0.7), (Kind.DIAPHRAGM, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )

@@ -9,7 +9,7 @@ from monitor.advice.kinds import Kind
 from monitor.signals.scales import Scales
 from monitor.signals.types import Episode
 from monitor.site import Pump, Site
-from monitor.units import PA_PER_PSI
+from monitor.units import DISPLAYS, PA_PER_PSI, Display
 
 LEARNED = (
     "strokes",
@@ -156,6 +156,11 @@ class Context:
     announced: bool = False
     announced_pa: float | None = None
     announced_ts: float = 0.0
+
+    @property
+    def show(self) -> Display:
+        """How the site wants its numbers, for sentences."""
+        return DISPLAYS[self.site.units]
 
     def of(self, feature: str) -> float | None:
         """This pump's usual value of a feature, None before enough draws."""

@@ -9,7 +9,6 @@ from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import race
 from monitor.signals.types import Episode
-from monitor.units import PA_PER_PSI
 
 
 @dataclass(slots=True)
@@ -87,7 +86,7 @@ class DrumEmpty(Detector):
             context,
             (sure, 0.9),
             f"Drum empty: ordinary strokes turned to {rate:.1f} a second within the draw, "
-            f"at {pressure / PA_PER_PSI:.0f} psi.",
+            f"at {context.show.pressure(pressure)}.",
             Evidence("stroke rate", rate, "1/s", None, context.usual["rate_hz"].high),
             Evidence("pressure", pressure, "Pa"),
             causes=((Kind.DRUM_EMPTY, sure), (Kind.AIR_IN_SUCTION, 1.0 - sure)),

@@ -77,6 +77,7 @@ class HighAir(Detector):
             event,
             context,
             (0.95, 0.9),
-            f"High air: {value / PA_PER_PSI:.0f} psi where 100 psi is the most.",
+            f"High air: {context.show.pressure(value)} where "
+            f"{context.show.pressure(self.limit_pa)} is the most.",
             Evidence("pressure", value, "Pa", None, self.limit_pa),
         )

@@ -92,13 +92,13 @@ class Icing(Detector):
 
     def _say(self, event: Episode, context: Context, sure: float, usual: float | None) -> Finding:
         dip = event.features.get("dip_pa") or 0.0
-        beside = "" if usual is None else f" where {usual / PA_PER_PSI:.1f} psi is usual"
+        beside = "" if usual is None else f" where {context.show.pressure(usual)} is usual"
         return self.yes(
             event,
             context,
             (sure, 0.5),
-            f"Wet air / icing: the dips of the strokes are {dip / PA_PER_PSI:.1f} psi deep{beside}"
-            " and grow with running time; the stall pressure is right.",
+            "Wet air / icing: the dips of the strokes are "
+            f"{context.show.pressure(dip)} deep{beside} and grow with running time; the stall pressure is right.",
             Evidence("dip", dip, "Pa", context.usual["dip_pa"].low, context.usual["dip_pa"].high),
             Evidence("dip width", event.features.get("dip_s"), "s", None, context.of("dip_s")),
             Evidence("width late over early", event.features.get("trend_dip_s"), ""),

@@ -117,8 +117,8 @@ class LowAir(Detector):
             event,
             context,
             (0.7 + 0.29 * min(1.0, (expected - value) / (2.0 * margin)), 0.3 + short),
-            f"Low air: {how} {value / PA_PER_PSI:.0f} psi where "
-            f"{expected / PA_PER_PSI:.0f} psi is expected.",
+            f"Low air: {how} {context.show.pressure(value)} where "
+            f"{context.show.pressure(expected)} is expected.",
             Evidence("stall pressure", value, "Pa", expected - margin, expected + margin),
             causes=((Kind.LOW_AIR, 0.9), (Kind.PRESSURE_SENSOR, 0.1)),
         )

@@ -304,7 +304,7 @@ class NoDemand(Detector):
             context,
             (confidence, 0.3 + min(0.6, leak / 1000.0)),
             f"Running with no demand: {how} with the line at stall, "
-            f"a leak of about {leak:.0f} mL/min ({leak * 1.44:.0f} L a day).",
+            f"a leak of about {leak:.0f} mL/min ({context.show.volume(leak * 1440.0)} a day).",
             Evidence("leak", leak, "mL/min", 0.0, 0.0),
             Evidence("stroke rate", rate_hz, "1/s"),
             causes=((Kind.NO_DEMAND, 0.85), (Kind.BALL_LEAK, 0.15)),

@@ -129,6 +129,6 @@ class PressureSensor(Detector):
             context,
             (sure, 0.6),
             f"Pressure sensor fault: {what}"
-            + (f" ({100 * value:.0f} %)." if share else f" ({value / PA_PER_PSI:.2f} psi)."),
+            + (f" ({100 * value:.0f} %)." if share else f" ({context.show.pressure(value)})."),
             Evidence(what, value, "" if share else "Pa"),
         )

@@ -9,7 +9,6 @@ from monitor.detectors.context import Context
 from monitor.detectors.curves import level_again, sunk
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
-from monitor.units import PA_PER_PSI
 
 
 @dataclass(slots=True)
@@ -60,8 +59,8 @@ class RestrictedSuction(Detector):
             event,
             context,
             (sure if now.learned else 0.7 * sure, min(1.0, 0.3 + now.drop_pa / context.stall_pa)),
-            f"Restricted suction: {(demand or 0) / PA_PER_PSI:.0f} psi in the draw where "
-            f"{now.usual_pa / PA_PER_PSI:.0f} psi is usual, at the same outlet; it stalls right "
+            f"Restricted suction: {context.show.pressure(demand or 0)} in the draw where "
+            f"{context.show.pressure(now.usual_pa)} is usual, at the same outlet; it stalls right "
             "and recovers as fast as ever.",
             Evidence("demand pressure", demand, "Pa", now.usual_pa, now.usual_pa),
             Evidence("dip width", event.features.get("dip_s"), "s", None, context.of("dip_s")),
