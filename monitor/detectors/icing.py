@@ -98,7 +98,8 @@ class Icing(Detector):
             context,
             (sure, 0.5),
             "Wet air / icing: the dips of the strokes are "
-            f"{context.show.pressure(dip)} deep{beside} and grow with running time; the stall pressure is right.",
+            f"{context.show.pressure(dip)} deep{beside} and grow with "
+            "running time; the stall pressure is right.",
             Evidence("dip", dip, "Pa", context.usual["dip_pa"].low, context.usual["dip_pa"].high),
             Evidence("dip width", event.features.get("dip_s"), "s", None, context.of("dip_s")),
             Evidence("width late over early", event.features.get("trend_dip_s"), ""),
