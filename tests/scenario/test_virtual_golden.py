@@ -146,6 +146,8 @@ def test_one_leaking_ball_makes_strokes_uneven(tip_mm, leak_ml_s, asymmetry, var
     gaps = np.diff(run.advance(121.0).stroke_ts[2:])
     gaps = gaps[: len(gaps) // 2 * 2]
     long, short = gaps[::2].mean(), gaps[1::2].mean()
+    # 12 %, not 10: our balls leak through the pressure across them at each moment, so the side that
+    # refills the line after a dip leaks less than the figure's constant leak does.
     assert abs(long - short) / (long + short) == pytest.approx(asymmetry, rel=0.12, abs=0.002)
 
 
