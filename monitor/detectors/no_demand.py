@@ -30,6 +30,7 @@ class NoDemand(Detector):
     psi came before, none where they take fewer than 3 (cars may come as evenly); slow_s 240 s,
     over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times the longest usual
     draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
+    most_ml_s 315, the rated 5 US gal/min (common practice): no leak takes more;
     creep_share 0.45 of a draw's dip, under which a stroke fed a trickle (over draw_dip_share 0.7
     and after a fall it is a draw of one stroke, which breaks the rhythm), counted over
     creep_window_s 30 min; shut_strokes 4 after shut_s 15 s with all valves shut, or as many in
@@ -59,6 +60,7 @@ class NoDemand(Detector):
     slow_intervals: int = 6
     far_share: float = 2.0
     run_s: float = 300.0
+    most_ml_s: float = 315.0
     shut_strokes: int = 4
     shut_s: float = 15.0
     kind = Kind.NO_DEMAND
@@ -292,6 +294,8 @@ class NoDemand(Detector):
             return self.unknown(event, context)
         if length < limit or rate is None or cv is None or cv > 0.2:
             return self.unknown(event, context)
+        if rate * context.scales.displacement_ml > self.most_ml_s:
+            return self.unknown(event, context)  # more than the pump can deliver: it moves gas
         self._period_s = 1.0 / rate
         return self._yes(event, context, rate, 0.75, f"a steady run of {length / 60:.0f} minutes")
 

@@ -76,7 +76,10 @@ class PressureSensor(Detector):
             if level > self.over_share * context.scales.full_scale_pa:
                 return "it reads beyond its range", level, 0.97
         spread = f.get("spread_pa")
-        if event.strokes >= 3 and spread is not None and spread < self.still_pa:
+        rate = f.get("last_rate_hz") or f.get("rate_hz") or 0.0
+        # A pump that races against a held line moves gas: that leaves no trace either.
+        races = rate >= context.race_hz
+        if event.strokes >= 3 and spread is not None and spread < self.still_pa and not races:
             return "strokes leave no trace", spread, 0.95
         return self._noisy(event, context) or self._shifted(event, context)
 
