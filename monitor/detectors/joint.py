@@ -174,8 +174,11 @@ def _fit(learnt: NDArray[np.float64], share: float) -> Model | None:
     covariance = np.asarray(found.covariance_, np.float64)
     # A score of 1 is the least spread that matters: a number that keeps closer counts as if it
     # spread that much, or a drum's level would look far out.
-    grow = 1 / np.minimum(np.sqrt(np.diag(covariance)), 1.0)
-    covariance = covariance * np.outer(grow, grow) + RIDGE * np.eye(p)
+    grow = 1 / np.clip(np.sqrt(np.diag(covariance)), 1e-6, 1.0)
+    covariance = covariance * np.outer(grow, grow)
+    # Whole numbers can have no spread at all in the robust half: they get the least one, too.
+    np.fill_diagonal(covariance, np.maximum(np.diag(covariance), 1.0))
+    covariance += RIDGE * np.eye(p)
     centre = np.asarray(found.location_, np.float64)
     model = Model(columns, centre, covariance, len(full), 0.0)
     tails = [t for row in learnt if (t := _tail(row, model)) is not None]

@@ -114,11 +114,14 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=12)
     parser.add_argument("--rate", type=float, default=20.0)
     parser.add_argument("--choose", action="store_true")
+    parser.add_argument("--first", type=int, help="first family of others than the judged ones")
     parser.add_argument("--core", action="store_true")
     parser.add_argument("--life", type=int, default=2, help="seeds per item of normal life")
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
     families = CHOOSE if args.choose else JUDGE
+    if args.first is not None:
+        families = tuple(range(args.first, args.first + args.seeds))
     kinds = CORE if args.core else KINDS
     jobs = [
         (c, fitted)
