@@ -23,7 +23,7 @@ def settled(page: Page, act) -> tuple[float, float]:
 @pytest.fixture
 def pump(page: Page, looked_at):
     with page.expect_response(re.compile("trace.svg")):
-        page.goto(looked_at.url + "/site/north/pump/P2")
+        page.goto(looked_at.url + "/site/north/pump/P2?last=1d")
     page.locator("#figure").focus()
     return page
 
@@ -112,7 +112,7 @@ def test_everything_works_without_scripts(browser, looked_at):
     page = context.new_page()
     page.goto(looked_at.url + "/site/north")
     expect(page.locator("#needs")).to_contain_text("Airlock")
-    page.goto(looked_at.url + "/site/north/pump/P2")
+    page.goto(looked_at.url + "/site/north/pump/P2?last=1d")
     before = window(page)
     page.get_by_role("link", name="Closer").click()
     after = window(page)
