@@ -59,11 +59,11 @@ def test_two_links_for_one_alarm_are_two(links):
     assert links.redeem(second, 101.0).alarm_id == ALARM.id
 
 
-@given(st.data())
-def test_no_altered_token_is_taken(links, data):
+@given(st.integers(0, 10_000), st.sampled_from("ABCdef019-_."))
+def test_no_altered_token_is_taken(links, place, letter):
     token = links.issue(ALARM, "operator", 100.0)
-    at = data.draw(st.integers(0, len(token) - 1))
-    other = data.draw(st.sampled_from("ABCdef019-_.").filter(lambda c: c != token[at]))
+    at = place % len(token)
+    other = letter if letter != token[at] else "~"
     altered = token[:at] + other + token[at + 1 :]
     try:
         link = links.look(altered, 101.0)
