@@ -40,14 +40,6 @@ class Source(Protocol):
         ...
 
 
-class Closing(Protocol):
-    """What a source that holds a device or a thread has besides."""
-
-    def close(self) -> None:
-        """Let the device go."""
-        ...
-
-
 def needed(module: str) -> Any:
     """A library of the extra `hardware`. Raises SourceError that says how to install it."""
     try:

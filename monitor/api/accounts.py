@@ -260,11 +260,6 @@ class Accounts:
         self.note(now_ts, name.strip(), "signed in", "", "", address)
         return self._open(name.strip(), Role(rows[0][1]), "person", "", (), now_ts)
 
-    def check_password(self, name: str, password: str) -> bool:
-        """True where it is the account's present password."""
-        rows = self._core.rows("SELECT hash FROM account WHERE name=?", (name,))
-        return self._verify(rows[0][0] if rows else self._no_one, password) and bool(rows)
-
     def _verify(self, made: str, password: str) -> bool:
         try:
             return self._hasher.verify(made, password)

@@ -6,6 +6,7 @@ The clock is the recording's: nothing here asks for the time.
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from monitor.advice.kinds import Kind
 from monitor.alarms.grouping import Family
 from monitor.alarms.machine import AlarmMachine
 from monitor.alarms.policy import default_policy
@@ -18,8 +19,8 @@ from monitor.site import Site
 BLOCK_S = 600.0
 """Pumps advance together in steps of this length, so that siblings can be compared (chosen)."""
 
-END_S = 60.0
-"""Longer than the longest on-delay, so that the recording's last draw counts."""
+END_S = max(default_policy(kind).on_delay_s for kind in Kind)
+"""The longest on-delay: what stands when a recording stops is told as if it went on standing."""
 
 
 class Replay:

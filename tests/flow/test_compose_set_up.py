@@ -2,6 +2,7 @@
 
 import os
 import re
+import shutil
 import socket
 import ssl
 import subprocess
@@ -105,8 +106,15 @@ def test_the_compose_file_pins_images_and_holds_no_password(root_folder: Path) -
         assert "healthcheck" in services[name]
 
 
-def test_its_settings_are_read_without_a_fault(root_folder: Path) -> None:
-    folder = root_folder / "config" / "compose"
+def test_its_settings_are_read_without_a_fault(root_folder: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "etc"
+    shutil.copytree(root_folder / "config" / "compose", folder)
+    # As the image does: the demo's wash is described once.
+    image = (folder / "Dockerfile").read_text()
+    copied = re.findall(r"COPY (monitor/\S+) /etc/strokewise/(\S+)", image)
+    assert len(copied) == 2
+    for source, name in copied:
+        shutil.copyfile(root_folder / source, folder / name)
     settings = load_settings(folder / "strokewise.toml")
     assert settings.file.store.kind == "influxdb"
     node = load_node(folder / "node.toml")
