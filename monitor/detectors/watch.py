@@ -4,6 +4,8 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from monitor.advice.kinds import Kind
 from monitor.detectors.baseline import RESTART_AIR, RESTART_ALL, Baseline
 from monitor.detectors.context import Context
@@ -13,7 +15,7 @@ from monitor.detectors.rank import rank
 from monitor.detectors.siblings import Siblings
 from monitor.signals.scales import Scales
 from monitor.signals.segment import Segmenter
-from monitor.signals.types import Block, Episode
+from monitor.signals.types import Block, Episode, FloatArray
 from monitor.site import Pump, Site
 
 SILENT_S = 30.0
@@ -83,18 +85,22 @@ class PumpWatch:
         self.segmenter = Segmenter(pump.id, self.context.scales)
         self.detectors = tuple(d() for d in DETECTORS)
         self.baseline = Baseline(pump.id)
-        self.last_pressure_pa: float | None = None
+        self._last_pa: FloatArray = np.empty(0)
         self.last_event: Episode | None = None
         self.hour = Hour()
 
     def push(self, block: Block) -> list[Episode]:
         """Cut the block; events that ended or were looked at."""
-        good = block.pressure_pa[-20:]
-        good = good[good == good]
-        self.last_pressure_pa = float(good.mean()) if len(good) else None
+        self._last_pa = block.pressure_pa[-20:].copy()  # a copy: a view would pin the whole block
         if len(block.stroke_ts):
             self.hour.add(block.stroke_ts[-20_000:].tolist())
         return self.segmenter.push(block)
+
+    @property
+    def last_pressure_pa(self) -> float | None:
+        """Mean of the newest samples that were read."""
+        good = self._last_pa[~np.isnan(self._last_pa)]
+        return float(good.mean()) if len(good) else None
 
     def judge(self, event: Episode) -> list[Finding]:
         """All detectors on one event; then learn from it."""

@@ -1,6 +1,7 @@
 """Joins one pump's blocks: drops what was seen, notices gaps, hands on whole seconds only."""
 
 from dataclasses import dataclass, field
+from math import ceil, floor
 
 import numpy as np
 
@@ -148,10 +149,14 @@ class Joiner:
 
         Strokes go by their own time: one after the cut waits, though its sample came before it.
         """
-        cut_ts = float(np.floor(block.end_ts + GRID_SLACK_S))
+        cut_ts = float(floor(block.end_ts + GRID_SLACK_S))
         n = len(block.pressure_pa)
-        keep = min(n, int(np.ceil((cut_ts - block.t0_ts - GRID_SLACK_S) / block.dt_s)))
-        strokes = np.concatenate((self._late, block.stroke_ts))
+        keep = min(n, ceil((cut_ts - block.t0_ts - GRID_SLACK_S) / block.dt_s))
+        strokes = block.stroke_ts
+        if len(self._late):
+            strokes = np.concatenate((self._late, strokes))
+        elif keep == n and not len(strokes):
+            return block  # most messages: whole seconds without a stroke
         if keep <= 0:
             self._late = strokes
             self._rest = _with_strokes(block, np.empty(0))

@@ -81,6 +81,29 @@ class Sums:
         self.swing += float((b.high_pa[lo:hi][good] - b.low_pa[lo:hi][good]).sum())
         self.samples += int(b.n[lo:hi].sum())
 
+    def add_one(self, b: Seconds, i: int) -> None:
+        """Take second i: the same as `add`, in plain numbers, which are faster for one."""
+        if b.demand is not None and (demand := b.demand.item(i)) == demand:
+            self.demand += demand
+            self.demand_n += 1
+        if b.air_pa is not None and (air := b.air_pa.item(i)) == air:
+            self.air += air
+            self.air_n += 1
+        p = b.mean_pa.item(i)
+        if p != p:
+            self.bad += 1
+            return
+        t, low, high = float(b.sec.item(i) - self.t0), b.low_pa.item(i), b.high_pa.item(i)
+        self.n += 1
+        self.p += p
+        self.t += t
+        self.tt += t * t
+        self.tp += t * p
+        self.low = min(self.low, low)
+        self.high = max(self.high, high)
+        self.swing += high - low
+        self.samples += b.n.item(i)
+
     def features(self) -> dict[str, float | None]:
         """Level, slope and the like of the stretch, in SI."""
         bottom = self.n * self.tt - self.t * self.t
@@ -149,9 +172,7 @@ class Rest:
         stop = self._first_move(b, i, moved, drop_pa)
         found: list[Episode] = []
         if stop > i and self.start_sec is None:
-            self.start_sec = int(b.sec[i])
-            self.first_level_pa = NAN
-            self._sums = Sums(t0=self.start_sec)
+            self._open(int(b.sec[i]))
         while i < stop:
             start = self.start_sec or 0
             due = start + summary_due(self.end_sec - start if self.end_sec > start else 0)
@@ -167,9 +188,47 @@ class Rest:
             i = k
         return stop, stop < end, found
 
+    def eat_one(
+        self, pump: str, b: Seconds, i: int, drop_pa: float, *, moved: bool
+    ) -> tuple[bool, list[Episode]]:
+        """`eat` for the single second i, as a live message brings it: (did it move, summaries)."""
+        sec, mean = b.sec.item(i), b.mean_pa.item(i)
+        level, decade = self._level_now(mean), sec // DECADE_S
+        if self._decade not in (-1, decade) and self._decade_n >= 3:
+            level = self._decade_sum / self._decade_n
+        low = level - b.low_pa.item(i) > self._low_drop(drop_pa)
+        if moved or low or level - mean > 0.5 * drop_pa:
+            return True, []
+        if self.start_sec is None:
+            self._open(sec)
+        start = self.start_sec or 0
+        due = start + summary_due(self.end_sec - start if self.end_sec > start else 0)
+        self._sums.add_one(b, i)
+        self.level_pa = self._level_now(mean)
+        if self.first_level_pa != self.first_level_pa:
+            self.first_level_pa = mean
+        self._count_decade(decade, mean if mean == mean else 0.0, int(mean == mean))
+        self.end_sec = sec + 1
+        if self.end_sec < due:
+            return False, []
+        found = [self._episode(pump, open_=True)]
+        self._learn_swing()
+        self._sums = Sums(t0=self.end_sec)
+        return False, found
+
+    def _open(self, sec: int) -> None:
+        """A rest begins."""
+        self.start_sec = sec
+        self.first_level_pa = NAN
+        self._sums = Sums(t0=sec)
+
+    def _level_now(self, mean: float) -> float:
+        """The level, or when nothing is known yet the first good second."""
+        return self.level_pa if self.level_pa == self.level_pa else mean
+
     def _low_drop(self, drop_pa: float) -> float:
         """A single sample this far down is no noise: 3 times a quiet second's own swing."""
-        if np.isnan(self.swing_pa):
+        if self.swing_pa != self.swing_pa:
             return drop_pa
         return min(max(LOW_SWINGS * self.swing_pa, LEAST_LOW_PA), drop_pa)
 
@@ -241,9 +300,13 @@ class Rest:
         total = np.add.reduceat(np.where(good, mean, 0.0), at).tolist()
         n = np.add.reduceat(good.astype(np.int64), at).tolist()
         for d, s, c in zip(decade[at].tolist(), total, n, strict=True):
-            if d != self._decade:
-                if self._decade_n >= 3 and self._decade != -1:
-                    self.level_pa = self._decade_sum / self._decade_n
-                self._decade, self._decade_sum, self._decade_n = d, 0.0, 0
-            self._decade_sum += s
-            self._decade_n += c
+            self._count_decade(d, s, c)
+
+    def _count_decade(self, d: int, total: float, count: int) -> None:
+        """Seconds of one decade; a new decade takes over the level of the one before."""
+        if d != self._decade:
+            if self._decade_n >= 3 and self._decade != -1:
+                self.level_pa = self._decade_sum / self._decade_n
+            self._decade, self._decade_sum, self._decade_n = d, 0.0, 0
+        self._decade_sum += total
+        self._decade_n += count

@@ -5,6 +5,7 @@ makes every later result independent of how the samples were cut into messages.
 """
 
 from dataclasses import dataclass
+from math import floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,8 +40,10 @@ class Seconds:
 
 def _cuts(t0_ts: float, dt_s: float, n: int) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
     """The seconds touched by n samples and the index of the first sample of each."""
-    first = int(np.floor(t0_ts + GRID_SLACK_S))
-    last = int(np.floor(t0_ts + (n - 1) * dt_s + GRID_SLACK_S))
+    first = floor(t0_ts + GRID_SLACK_S)
+    last = floor(t0_ts + (n - 1) * dt_s + GRID_SLACK_S)
+    if first == last:
+        return np.array([first], np.int64), _ONE
     sec = np.arange(first, last + 1, dtype=np.int64)
     # the first sample at or after each second's start
     at = np.ceil((sec - t0_ts - GRID_SLACK_S) / dt_s).astype(np.intp)
@@ -49,6 +52,10 @@ def _cuts(t0_ts: float, dt_s: float, n: int) -> tuple[NDArray[np.int64], NDArray
         keep = np.diff(np.append(at, n)) > 0
         return sec[keep], at[keep]
     return sec, at
+
+
+_ONE = np.zeros(1, np.intp)
+"""Where the only second of a message begins."""
 
 
 def _mean(values: FloatArray, at: NDArray[np.intp]) -> FloatArray:
@@ -65,9 +72,11 @@ def _low_mean_high(
     p: FloatArray, at: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.int64]]:
     """Extremes, mean and count of the good samples of each piece."""
-    size = np.diff(np.append(at, len(p)))
+    size = np.empty(len(at), np.int64)
+    np.subtract(at[1:], at[:-1], out=size[:-1])
+    size[-1] = len(p) - at[-1]
     total = np.add.reduceat(p, at)
-    if not np.isnan(total).any():
+    if total[0] == total[0] and (len(at) == 1 or not np.isnan(total).any()):
         return np.minimum.reduceat(p, at), total / size, np.maximum.reduceat(p, at), size
     good = ~np.isnan(p)
     n = np.add.reduceat(good.astype(np.int64), at)
@@ -89,7 +98,9 @@ def seconds(block: Block) -> Seconds:
     sec, at = _cuts(block.t0_ts, block.dt_s, len(p))
     low, mean, high, n = _low_mean_high(p, at)
     strokes = np.zeros(len(sec), np.int64)
-    if len(block.stroke_ts):
+    if len(sec) == 1:
+        strokes[0] = len(block.stroke_ts)
+    elif len(block.stroke_ts):
         where = np.searchsorted(sec, np.floor(block.stroke_ts + GRID_SLACK_S), "right") - 1
         np.add.at(strokes, np.clip(where, 0, len(sec) - 1), 1)
     return Seconds(

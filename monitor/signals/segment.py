@@ -60,6 +60,11 @@ class Cutting:
             if not getattr(self, name) > 0:
                 raise ValueError(f"cutting.{name} must be above 0")
 
+    def may_look(self, age_s: int) -> bool:
+        """Is a look due at this age, if only because of what the run shows?"""
+        urgent = age_s <= self.urgent_s and age_s % self.urgent_every_s == 0
+        return urgent or self.look_due(age_s)
+
     def look_due(self, age_s: int) -> bool:
         """Is a look at the running episode due at this age (whole seconds)?"""
         if age_s <= self.looks_s[-1]:
@@ -152,10 +157,17 @@ class Segmenter:
     def _resting(self, bins: Seconds, i: int) -> tuple[int, list[Episode]]:
         """Eat resting seconds from i; give the index of the first second of a run."""
         end = min(len(bins), i + STRETCH_S)
-        moved = bins.strokes[i:end] > 0
-        if bins.demand is not None:
-            moved = moved | (np.nan_to_num(bins.demand[i:end]) > 0.0)
-        stop, ended, found = self.rest.eat(self.pump, bins, i, moved, self.cutting.drop_pa)
+        drop_pa = self.cutting.drop_pa
+        if end == i + 1:
+            stirred = bins.strokes.item(i) > 0
+            stirred = stirred or (bins.demand is not None and bins.demand.item(i) > 0.0)
+            ended, found = self.rest.eat_one(self.pump, bins, i, drop_pa, moved=stirred)
+            stop = i if ended else end
+        else:
+            moved = bins.strokes[i:end] > 0
+            if bins.demand is not None:
+                moved = moved | (np.nan_to_num(bins.demand[i:end]) > 0.0)
+            stop, ended, found = self.rest.eat(self.pump, bins, i, moved, drop_pa)
         if ended:
             found.extend(self.rest.close(self.pump))
             sec = int(bins.sec[stop])
@@ -167,28 +179,34 @@ class Segmenter:
 
     def _running(self, bins: Seconds, i: int, piece: Block) -> tuple[int, list[Episode]]:
         """Eat seconds of the run from i until it ends; give the next index."""
-        run = self.run
+        c = self.cutting
         found: list[Episode] = []
+        end = min(len(bins), i + STRETCH_S)
+        sec, mean_pa = bins.sec[i:end], bins.mean_pa[i:end].tolist()
+        strokes = bins.strokes[i:end].tolist()
+        demand = None if bins.demand is None else bins.demand[i:end].tolist()
         s = piece.stroke_ts
-        demand = None if bins.demand is None else np.nan_to_num(bins.demand)
-        for k in range(i, len(bins)):
+        edges = np.searchsorted(s, (sec - 1e-4, sec + 1 - 1e-4)).T.tolist() if len(s) else ()
+        for k, now in enumerate(sec.tolist()):
+            run = self.run
             if run is None:
-                return k, found
-            sec = int(bins.sec[k])
-            run.last_seen_sec = sec
-            if bins.strokes[k]:
-                lo, hi = np.searchsorted(s, (sec - 1e-4, sec + 1 - 1e-4))
+                return i + k, found
+            run.last_seen_sec = now
+            if strokes[k]:
+                lo, hi = edges[k]
                 run.stroke_ts.append(s[lo:hi])
-                run.strokes += int(bins.strokes[k])
-                run.last_active_sec = sec
+                run.strokes += strokes[k]
+                run.last_active_sec = now
             if demand is not None and demand[k] > 0:
-                run.last_active_sec = sec
-            run.means.append(float(bins.mean_pa[k]))
+                run.last_active_sec = now
+            run.means.append(mean_pa[k])
             if len(run.means) > 3:
                 del run.means[0]
-            found.extend(self._after_second(run, sec))
-            run = self.run
-        return len(bins), found
+            age = now + 1 - run.start_sec
+            quiet = now - run.last_active_sec >= c.hold_s
+            if quiet or age >= c.longest_s or c.may_look(age):
+                found.extend(self._after_second(run, now))
+        return end, found
 
     def _after_second(self, run: Run, sec: int) -> Iterator[Episode]:
         """End the run, cut it or look at it, as its age and quiet say."""
@@ -215,8 +233,7 @@ class Segmenter:
         """May a look at the open run say what its end will not say as well: does it race, has
         pressure fallen away, does it bounce, or does it last?"""
         c = self.cutting
-        urgent = age <= c.urgent_s and age % c.urgent_every_s == 0
-        if not (urgent or c.look_due(age)):
+        if not c.may_look(age):
             return False
         if age >= c.lasting_s and c.look_due(age):
             return True
