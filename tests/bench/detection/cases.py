@@ -7,7 +7,7 @@ choose-families may be looked at while a rule is written, judge-families only th
 import hashlib
 import os
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -119,20 +119,33 @@ def _simulator() -> str:
 SIMULATOR = _simulator()
 
 
-def _cache() -> Path:
+def cache() -> Path:
     folder = os.environ.get("STROKEWISE_BENCH_CACHE")
     path = Path(folder) if folder else Path(tempfile.gettempdir()) / "strokewise-bench"
     path.mkdir(parents=True, exist_ok=True)
     return path
 
 
+def keep(path: Path, **arrays: object) -> None:
+    """Into the cache in one step: another process may be reading or writing the same."""
+    half = path.with_name(f"{path.stem}-{os.getpid()}.npz")
+    np.savez_compressed(half, **arrays)  # type: ignore[arg-type] # arrays and numbers only
+    half.replace(path)
+
+
 def record(case: Case) -> Recording:
-    """Simulate a case, or take it from the cache of this machine."""
+    """Simulate a case, or take it from the cache of this machine.
+
+    10 Hz is every second sample of 20 Hz: the same pump, noise and strokes, only looked at less.
+    """
+    if case.rate_hz == 10.0:
+        whole = record(replace(case, rate_hz=20.0))
+        return replace(whole, block=every_second(whole.block))
     spec = draw_family(case.seed)
     draws, onset, end = lay_out(case.kind, case.seed)
     text = f"{SIMULATOR}/{case.id}/{case.severity}/{spec}/{draws}"
     name = hashlib.sha256(text.encode()).hexdigest()[:20]
-    path = _cache() / f"{name}.npz"
+    path = cache() / f"{name}.npz"
     spans = tuple((d.start_ts, d.end_ts) for d in draws)
     if path.exists():
         with np.load(path) as z:
@@ -158,7 +171,7 @@ def record(case: Case) -> Recording:
         trace.demand,
         trace.air_pa,
     )
-    np.savez_compressed(
+    keep(
         path,
         t0=block.t0_ts,
         dt=block.dt_s,
@@ -168,6 +181,13 @@ def record(case: Case) -> Recording:
         a=np.asarray(block.air_pa, np.float32),
     )
     return Recording(block, spans, onset, spec)
+
+
+def every_second(b: Block) -> Block:
+    """A block at half its rate."""
+    demand = None if b.demand is None else b.demand[::2]
+    air = None if b.air_pa is None else b.air_pa[::2]
+    return Block(b.t0_ts, 2 * b.dt_s, b.pressure_pa[::2], b.stroke_ts, demand, air)
 
 
 def pump_of(spec: PumpSpec, *, fitted: bool) -> Pump:

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from cases import site_of
+from scipy.stats import chi2
 from score import piece
+from table import Report
 
 from edge.virtual import life as scenes
 from edge.virtual.trace import Trace
@@ -14,6 +16,9 @@ from monitor.detectors.finding import Presence
 from monitor.detectors.watch import SiteWatch
 from monitor.signals.types import Block
 
+LIFE = ("healthy", "saturday", "cold morning", "set point", "drum swap", "pump change")
+LIFE_MORE = ("quiet nights", "chatter", "network gaps", "clock change", "rare bay")
+MONTH_DAYS = 30.0
 LOGGED = {"set point": "set point changed", "air on": "pump changed"}
 """What a person writes into the work log: a set point that was turned, a pump that was changed."""
 
@@ -62,3 +67,34 @@ def calm(job: tuple[str, int]) -> Calm:
             standing[kind] = finding.presence
     cpu = time.process_time() - started
     return Calm(name, seed, scene.duration_s / 86_400.0, round(cpu, 2), dict(raised))
+
+
+def monthly(alarms: int, days: float) -> tuple[float, float, float]:
+    """Alarms a pump-month with exact 95 % Poisson limits (Garwood, Biometrika 28, 1936)."""
+    low = chi2.ppf(0.025, 2 * alarms) / 2 if alarms else 0.0
+    high = chi2.ppf(0.975, 2 * alarms + 2) / 2
+    per = MONTH_DAYS / days
+    return alarms * per, float(low) * per, float(high) * per
+
+
+def show_life(results: list[Calm], report: Report) -> dict[str, object]:
+    """Print normal life, scene by scene and together; give the totals."""
+    report.say()
+    for name in dict.fromkeys(c.name for c in results):
+        own = [c for c in results if c.name == name]
+        days = sum(c.days for c in own)
+        raised = sum((Counter(c.alarms) for c in own), Counter[str]())
+        rate, low, high = monthly(sum(raised.values()), days)
+        where = ", ".join(f"{c.seed}: {c.alarms}" for c in own if c.alarms)
+        report.say(
+            f"{name:16s} {len(own):2d} pumps {days:5.1f} d {sum(c.cpu_s for c in own):6.1f} s CPU  "
+            f"{rate:6.2f} a pump-month ({low:.2f} to {high:.2f})  {where or 'none'}"
+        )
+    days = sum(c.days for c in results)
+    n = sum(sum(c.alarms.values()) for c in results)
+    rate, low, high = monthly(n, days)
+    report.say(
+        f"{n} false alarms in {days:.0f} pump-days: {rate:.2f} a pump-month "
+        f"(95 % Poisson {low:.2f} to {high:.2f})"
+    )
+    return {"alarms": n, "days": round(days, 1)}

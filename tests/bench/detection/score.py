@@ -28,6 +28,8 @@ class Score:
     others: tuple[str, ...]
     early: tuple[str, ...]
     """Kinds raised before the onset: false alarms."""
+    yes: tuple[Finding, ...] = ()
+    """What was said up to the deadline, the first of each kind and stated confidence."""
 
 
 def findings(recording: Recording, *, fitted: bool) -> list[Finding]:
@@ -89,7 +91,16 @@ def judge(case: Case, *, fitted: bool) -> Score:
         str(first.kind) if first else "-",
         last_kinds,
         early,
+        firsts([f for f in yes if f.ts <= until]),
     )
+
+
+def firsts(yes: list[Finding]) -> tuple[Finding, ...]:
+    """The first of each kind and confidence."""
+    seen: dict[tuple[str, float], Finding] = {}
+    for f in yes:
+        seen.setdefault((str(f.kind), round(f.confidence, 2)), f)
+    return tuple(seen.values())
 
 
 def right_side(score: Score) -> bool:

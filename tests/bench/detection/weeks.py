@@ -1,0 +1,238 @@
+"""A week of each kind as a tech reads it: `python tests/bench/detection/weeks.py OUT [kind ...]`.
+
+One pump from Monday to Sunday at a wash of its own; the fault comes on Wednesday, is repaired and
+logged on Friday, and the pump is sound again until the end. OUT gets one text a kind: the truth,
+then every change of every alarm as it came, with what the screen would show beside it. --seed N
+takes other pumps. Recordings are kept in the benchmark's cache, so a second run only detects.
+"""
+
+import argparse
+import hashlib
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+import numpy as np
+from cases import SIMULATOR, VARIANTS, cache, keep, site_of
+from score import piece
+
+from edge.virtual import demand
+from edge.virtual.life import OFFSET_S, SATURDAY_TS
+from edge.virtual.run import Climate, Fitted, simulate
+from edge.virtual.spec import Fault, PumpSpec, draw_family
+from monitor.advice.kinds import SIDE, Kind
+from monitor.advice.text import how_sure, quantity
+from monitor.alarms.grouping import Family
+from monitor.alarms.machine import AlarmMachine
+from monitor.alarms.policy import default_policy
+from monitor.alarms.types import Change
+from monitor.detectors.finding import Finding, Presence
+from monitor.detectors.watch import SiteWatch
+from monitor.signals.types import Block
+from monitor.units import DISPLAYS
+
+DAY_S, HOUR_S = demand.DAY_S, 3600.0
+MONDAY_TS = SATURDAY_TS - 5 * DAY_S
+ONSET_TS = MONDAY_TS + 2 * DAY_S + 10.6 * HOUR_S
+REPAIR_TS = MONDAY_TS + 4 * DAY_S + 14.0 * HOUR_S
+END_TS = MONDAY_TS + 7 * DAY_S
+MESSAGE_S = 60.0
+ZONE = timezone(timedelta(seconds=OFFSET_S))
+SLOWLY_S: dict[Kind, float] = {
+    Kind.WORN: 36 * HOUR_S,
+    Kind.RESTRICTED_SUCTION: 12 * HOUR_S,
+    Kind.BALL_LEAK: 2 * HOUR_S,
+    Kind.NO_DEMAND: 1 * HOUR_S,
+}
+"""Kinds that grow: over how long to moderate severity."""
+REPAIRS: dict[Kind, str] = {
+    Kind.LOST_PRIME: "foot valve cleaned",
+    Kind.DRUM_EMPTY: "drum changed",
+    Kind.MISSED_PRIME: "pump changed",
+    Kind.BALL_LEAK: "seals",
+    Kind.DIAPHRAGM: "pump changed",
+    Kind.WORN: "seals",
+}
+"""What a tech writes into the work log after the repair; else nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """One week: the pump's family, the fault, and whether demand is wired."""
+
+    kind: Kind
+    variant: str
+    seed: int
+    pattern: str
+    fitted: bool = False
+
+    @property
+    def name(self) -> str:
+        """A file name."""
+        words = f"{self.kind} {self.variant}".replace("/", " ").split()
+        return "-".join([*words, str(self.seed)])
+
+    @property
+    def spec(self) -> PumpSpec:
+        """The pump."""
+        return draw_family(self.seed)
+
+    @property
+    def fault(self) -> Fault:
+        """What happens to it."""
+        ramp_s = SLOWLY_S.get(self.kind, 0.0)
+        return Fault(str(self.kind), ONSET_TS, ramp_s, end_ts=REPAIR_TS, variant=self.variant)
+
+
+def weeks(first: int, variants: dict[Kind, tuple[str, ...]]) -> list[Week]:
+    """One week a kind and variant; washes take turns."""
+    patterns = ("self-serve", "in-bay", "tunnel")
+    out: list[Week] = []
+    for kind in Kind:
+        for variant in () if kind is Kind.UNUSUAL else variants.get(kind, ("",)):
+            n = len(out)
+            out.append(Week(kind, variant, first + n, patterns[n % 3], kind is Kind.NO_FLOW))
+    return out
+
+
+def recording(week: Week) -> Block:
+    """The week as measured (demand only where fitted), from the cache where it is known."""
+    fault, bays = week.fault, ("1", "2")
+    draws = demand.draws(week.pattern, bays, (MONDAY_TS, END_TS), week.seed, OFFSET_S)
+    text = f"{SIMULATOR}/week/{week.name}/{week.spec}/{fault}/{draws[:20]}/{len(draws)}"
+    path = cache() / f"{hashlib.sha256(text.encode()).hexdigest()[:20]}.npz"
+    if not path.exists():
+        trace = simulate(
+            week.spec, draws, [fault], t0_ts=MONDAY_TS, duration_s=END_TS - MONDAY_TS,
+            seed=week.seed, fitted=Fitted(demand=week.fitted), climate=Climate(18.0, 8.0, OFFSET_S),
+        )  # fmt: skip
+        shut = np.empty(0) if trace.demand is None else trace.demand.astype(np.int8)
+        p = trace.pressure_pa.astype(np.float32)
+        keep(path, dt=trace.dt_s, p=p, s=trace.stroke_ts, d=shut)
+    with np.load(path) as z:
+        open_ = z["d"].astype(np.float64) if week.fitted else None
+        return Block(MONDAY_TS, float(z["dt"]), z["p"].astype(np.float64), z["s"], open_)
+
+
+def messages(week: Week, whole: Block) -> Iterator[Block]:
+    """What the node sent, minute by minute."""
+    n = round(MESSAGE_S / whole.dt_s)
+    for lo in range(0, len(whole.pressure_pa), n):
+        part = piece(whole, lo, min(lo + n, len(whole.pressure_pa)))
+        silent = week.kind is Kind.NODE_SILENT and ONSET_TS <= part.t0_ts < REPAIR_TS
+        if not silent:
+            yield part
+
+
+@dataclass(slots=True)
+class Told:
+    """What came of a week."""
+
+    changes: list[Change]
+    said: Counter[str]
+    """Verdicts of YES that followed another verdict, by kind: chatter before the delays."""
+
+
+def watch(week: Week) -> Told:
+    """The week through detectors and alarms, with the repair logged."""
+    site = site_of(week.spec, fitted=False)
+    if week.fitted:
+        pump = site.pumps[0]
+        sensors = pump.sensors.model_copy(update={"demand": True})
+        site = site.model_copy(update={"pumps": (pump.model_copy(update={"sensors": sensors}),)})
+    eyes = SiteWatch(site)
+    machine = AlarmMachine(default_policy, site=site.id, family=Family.of(site))
+    told, standing = Told([], Counter()), dict[Kind, Presence]()
+    work = [(REPAIR_TS + 300.0, REPAIRS[week.kind])] if week.kind in REPAIRS else []
+    now_ts = MONDAY_TS
+    for block in messages(week, recording(week)):
+        while now_ts + MESSAGE_S < block.t0_ts:  # silence: time goes on without data
+            now_ts += MESSAGE_S
+            told.changes += machine.update(eyes.tick(now_ts).findings, now_ts)
+        while work and work[0][0] <= block.t0_ts:
+            eyes.note("p1", work[0][1], work.pop(0)[0])
+        found = [*eyes.push("p1", block).findings, *eyes.tick(block.end_ts).findings]
+        now_ts = block.end_ts
+        count(told.said, standing, found)
+        told.changes += machine.update(found, now_ts)
+    return told
+
+
+def count(said: Counter[str], standing: dict[Kind, Presence], found: list[Finding]) -> None:
+    """Tally each turn to YES."""
+    for finding in found:
+        if finding.presence is Presence.YES and standing.get(finding.kind) is not Presence.YES:
+            said[str(finding.kind)] += 1
+        standing[finding.kind] = finding.presence
+
+
+def stamp(ts: float | None) -> str:
+    """Local weekday and time."""
+    return "-" if ts is None else datetime.fromtimestamp(ts, UTC).astimezone(ZONE).strftime("%a %T")
+
+
+def words(change: Change) -> str:
+    """One change as it would be read, with what stands beside it."""
+    alarm, show = change.after, DISPLAYS["us"]
+    if alarm is None:
+        return f"{stamp(change.ts)}  {change.what}"
+    head = f"{stamp(change.ts)}  {change.what}: {alarm.kind} [{alarm.side}, {alarm.priority}]"
+    note = f" ({change.note})" if change.note else ""
+    if change.what.value not in ("raised", "repeated", "priority raised"):
+        return head + note
+    causes = ", ".join(f"{kind} {weight:.2f}" for kind, weight in alarm.causes)
+    lines = [
+        f"{head} x{alarm.count}, since {stamp(alarm.since_ts)}{note}",
+        f"    {alarm.sentence}",
+        f"    sure {alarm.confidence:.2f}: {how_sure(alarm)}  severity {alarm.severity:.2f}",
+        f"    causes: {causes or '-'}",
+    ]
+    lines += [f"    {quantity(e, show)}" for e in alarm.evidence]
+    return "\n".join(lines)
+
+
+def page(week: Week) -> str:
+    """The text of one week."""
+    told, spec = watch(week), week.spec
+    raised = Counter(str(c.after.kind) for c in told.changes if c.what == "raised" and c.after)
+    own = [c for c in told.changes if c.what == "raised" and c.after and c.after.kind == week.kind]
+    after = [c for c in own if c.ts >= ONSET_TS]
+    delay = f"{(after[0].ts - ONSET_TS) / 60:.0f} min" if after else "never"
+    first = next((c.after for c in told.changes if c.what == "raised" and c.ts >= ONSET_TS), None)
+    head = [
+        f"{week.kind} {week.variant or '(usual form)'}, side {SIDE[week.kind]}, family {week.seed},"
+        f" {week.pattern}, demand {'wired' if week.fitted else 'not wired'}",
+        f"pump of {spec.displacement_ml:.0f} mL, set {DISPLAYS['us'].pressure(spec.set_pa)}, lift "
+        f"{spec.lift_m:.1f} m; fault from {stamp(ONSET_TS)} to {stamp(REPAIR_TS)}, work logged: "
+        f"{REPAIRS.get(week.kind, 'none')}",
+        f"raised: {dict(raised) or 'nothing'}; own kind after {delay}; "
+        f"first after the onset: {first.kind if first else 'nothing'}",
+        f"turns to yes before the delays: {dict(told.said) or 'none'}",
+        "",
+    ]
+    return "\n".join([*head, *(words(c) for c in told.changes)]) + "\n"
+
+
+def main() -> None:
+    """Write the pages."""
+
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("kinds", nargs="*", help="only these kinds")
+    parser.add_argument("--seed", type=int, default=7000, help="family of the first week")
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    for week in weeks(args.seed, VARIANTS):
+        if args.kinds and str(week.kind) not in args.kinds:
+            continue
+        text = page(week)
+        (args.out / f"{week.name}.txt").write_text(text)
+        sys.stdout.write(text.splitlines()[0] + "\n    " + text.splitlines()[2] + "\n")
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
