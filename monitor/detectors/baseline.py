@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from heapq import merge
+from math import isfinite
 
 import numpy as np
 
@@ -283,7 +284,7 @@ class Baseline:
 
     def _values(self, episode: Episode) -> dict[str, float]:
         """The draw's known features, with the three that are made here."""
-        found = {k: v for k, v in episode.features.items() if v is not None and np.isfinite(v)}
+        found = {k: v for k, v in episode.features.items() if v is not None and isfinite(v)}
         rate, root = found.get("rate_hz"), found.get("sqrt_demand")
         if rate is not None and root:
             found["conductance"] = rate / root

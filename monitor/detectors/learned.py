@@ -7,6 +7,7 @@ limits from the pump's share of the budget.
 """
 
 from dataclasses import dataclass, field
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -114,27 +115,27 @@ def settle(values: NDArray[np.float64], floor: float, clip_sigma: float) -> Leve
     a little later) but not an underestimate (0.06 too little triples its alarms, computed).
     """
     count = len(values)
-    middle = median(values)
+    rising = np.sort(values).tolist()
+    middle = 0.5 * (rising[(count - 1) // 2] + rising[count // 2])
     mad_sigma = max(median(np.abs(values - middle)) * MAD_TO_SIGMA, floor)
     edge = clip_sigma * mad_sigma
     clipped = np.minimum(np.maximum(values, middle - edge), middle + edge)
-    mean = float(clipped.mean())
+    mean = float(np.add.reduce(clipped)) / count
     spread = float(clipped.std(ddof=1)) if count > 1 else 0.0
     sigma = max(spread, floor)
-    phi = min(max(lag_one(clipped) + 1 / np.sqrt(count), 0.0), 0.95)
+    phi = min(max(lag_one(clipped) + 1 / sqrt(count), 0.0), 0.95)
     if count >= 40:
-        low, high = _quantile(values, 0.025), _quantile(values, 0.975)
+        low, high = _quantile(rising, 0.025), _quantile(rising, 0.975)
     else:
         low, high = mean - 2 * spread, mean + 2 * spread
     return Level(count, middle, mad_sigma, mean, spread, sigma, phi, low, high, floor)
 
 
-def _quantile(values: NDArray[np.float64], share: float) -> float:
-    """np.quantile's linear one, several times faster for a few hundred values."""
-    at = share * (len(values) - 1)
+def _quantile(rising: list[float], share: float) -> float:
+    """np.quantile's linear one, of values that are sorted already."""
+    at = share * (len(rising) - 1)
     k = int(at)
-    part = np.partition(values, (k, k + 1))
-    return float(part[k] + (at - k) * (part[k + 1] - part[k]))
+    return rising[k] + (at - k) * (rising[k + 1] - rising[k])
 
 
 def rank_score(value: float, known: NDArray[np.floating[Any]], floor: float, sigma: float) -> float:
@@ -147,9 +148,10 @@ def rank_score(value: float, known: NDArray[np.floating[Any]], floor: float, sig
     score grows by one a sigma, because how far out a value lies then matters.
     """
     count = len(known)
-    rank = float(ndtr((value - known) / floor).sum())
+    off = value - known
+    rank = float(np.add.reduce(ndtr(off / floor)))
     z = float(ndtri((rank + 0.5) / (count + 1)))
-    beyond = max(value - known.max(), 0.0) + min(value - known.min(), 0.0)
+    beyond = max(np.minimum.reduce(off), 0.0) + min(np.maximum.reduce(off), 0.0)
     return z + float(beyond) / sigma
 
 
@@ -259,7 +261,7 @@ class Learned:
             return np.empty(0)
         self._settle()
         assert self.level is not None  # noqa: S101 - just settled
-        known, edge = self._window()["x"].astype(np.float64), self.learning.clip_sigma
+        known, edge = self._window()[1].astype(np.float64), self.learning.clip_sigma
         rank = ndtr((values[:, None] - known[None, :]) / self.level.floor).sum(axis=1)
         scores = np.clip(ndtri((rank + 0.5) / (len(known) + 1)), -edge, edge)
         phi = self.level.phi
@@ -306,22 +308,25 @@ class Learned:
 
     def _settle(self) -> None:
         """Recompute the level; seldom enough to be cheap, often enough to stay self-starting."""
-        window = self._window()
-        values = window["x"].astype(np.float64)
+        ts, x = self._window()
+        values = x.astype(np.float64)
         floor = max(self.floor, self.floor_share * abs(median(values)))
         self.level = settle(values, floor, self.learning.clip_sigma)
         self._due = 1 if len(values) < 50 else len(values) // 16
-        span_s = float(window["ts"][-1]) - float(window["ts"][0])
+        span_s = float(ts[-1]) - float(ts[0])
         if len(values) >= self.learning.start_draws and span_s > 0:
             self._rebudget((len(values) - 1) * MONTH_S / span_s)
 
-    def _window(self) -> NDArray[Any]:
-        """The learnt rows that are not too old, but never fewer than `least_draws`."""
+    def _window(self) -> tuple[NDArray[np.uint32], NDArray[np.float32]]:
+        """Times and values that are learnt and not too old, but never fewer than `least_draws`."""
         learnt, keep = self._kept.learnt, self.learning.least_draws
-        if len(learnt) <= keep:
-            return learnt
-        first = int(np.searchsorted(learnt["ts"], float(learnt["ts"][-1]) - self.learning.window_s))
-        return learnt[min(first, len(learnt) - keep) :]
+        ts, x = learnt["ts"], learnt["x"]
+        if len(ts) <= keep:
+            return ts, x
+        oldest = float(ts[-1]) - self.learning.window_s
+        first = 0 if ts[0] >= oldest else int(np.searchsorted(ts, oldest))
+        first = min(first, len(ts) - keep)
+        return ts[first:], x[first:]
 
     def _budget(self, per_month: float) -> Budget:
         # Powers of two, rounded up: the cache is hit and the limit errs to the quiet side.
@@ -344,7 +349,7 @@ class Learned:
         """The clipped N(0, 1) score of a value; needs `ready`."""
         assert self.level is not None  # noqa: S101 - callers ask `ready` first
         edge = self.learning.clip_sigma
-        z = rank_score(value, self._window()["x"], self.level.floor, self.level.sigma)
+        z = rank_score(value, self._window()[1], self.level.floor, self.level.sigma)
         return min(max(z, -edge), edge)
 
     def _judge(self, ts: float, value: float) -> None:
@@ -382,7 +387,7 @@ class Learned:
             seen = min(self._batch * self._batch / BATCH, 9.0)
             self._unclaimed = [*self._unclaimed[-39:], seen]
             self._batch, self._batched = 0.0, 0
-        return float(np.sqrt(max(self._long_run, 1.0)))
+        return sqrt(max(self._long_run, 1.0))
 
     def _quiet(self) -> bool:
         """Have both charts come back to half their limits?"""

@@ -7,6 +7,7 @@ Scores (z) are deviations from usual in units of the usual spread; what makes th
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,7 +85,7 @@ class Ewma:
         spread = self.lam / (2 - self.lam)
         if self.time_varying:
             spread *= 1 - (1 - self.lam) ** (2 * self.count)
-        return float(self.width * np.sqrt(spread))
+        return self.width * sqrt(spread)
 
     def step(self, z: float) -> int:
         """Add one score; +1 or -1 beyond the limits, else 0."""
@@ -192,7 +193,7 @@ def ar1_residual(z: float, z_before: float, phi: float) -> float:
     keeps its run length, while a lasting shift shrinks by `ar1_shift_factor`.
     Source: L. C. Alwan and H. V. Roberts, J. Business & Economic Statistics 6 (1988).
     """
-    return float((z - phi * z_before) / np.sqrt(1 - phi * phi))
+    return (z - phi * z_before) / sqrt(1 - phi * phi)
 
 
 def ar1_shift_factor(phi: float) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signals import dips
-from monitor.signals.order import median, quantiles
+from monitor.signals.order import mean, median, quantiles
 from monitor.signals.scales import Scales
 from monitor.signals.strokes import Features, change, mad_sigma, rhythm
 from monitor.signals.types import Block, Episode, FloatArray
@@ -166,7 +166,7 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
     if len(tail) >= 3:
         out["tail_pa"] = median(tail)
         third = len(tail) // 3
-        out["tail_fall_pa"] = float(tail[:third].mean() - tail[-third:].mean())
+        out["tail_fall_pa"] = mean(tail[:third]) - mean(tail[-third:])
         # from differences, robustly: neither a slope nor the saw of a creep is noise
         out["tail_std_pa"] = _noise(tail)
     return out
@@ -181,12 +181,12 @@ def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
         air = tr.air_pa[run]
         air = air[~np.isnan(air)]
         if len(air):
-            out["air_pa"] = float(air.mean())
+            out["air_pa"] = mean(air)
             out["air_low_pa"] = float(air.min())
         last = tr.air_pa[tr.ts >= look.now_sec - look.start_sec - AFTER_S]
         last = last[~np.isnan(last)]
         if len(last):
-            out["air_after_pa"] = float(last.mean())
+            out["air_after_pa"] = mean(last)
     if tr.demand is not None:
         ts, d = tr.ts[run], tr.demand[run]
         known = ~np.isnan(d)
@@ -227,7 +227,7 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
             out["early_dip_pa"], out["late_dip_pa"] = median(depth[:third]), median(depth[-third:])
     if len(inside) < 2:
         return out
-    t = np.diff(inside)
+    t = inside[1:] - inside[:-1]
     mean_pa = _interval_means(tr.ts, tr.p, inside)
     out.update(_whole(tr, inside))
     out.update(_race(tr, inside, t, mean_pa, look.scales))
@@ -244,15 +244,16 @@ def _dips(tr: Trace) -> tuple[float | None, float | None]:
 
 def _noise(p: FloatArray) -> float:
     """Noise (Pa, one sigma) from the differences of successive samples, robust to strokes."""
-    return median(np.abs(np.diff(p))) / 0.954 if len(p) >= 10 else 0.0
+    return median(np.abs(p[1:] - p[:-1])) / 0.954 if len(p) >= 10 else 0.0
 
 
 def _interval_means(ts: FloatArray, p: FloatArray, s: FloatArray) -> FloatArray:
     """Mean pressure of each stroke interval, interpolated where it holds no sample."""
-    area = np.concatenate(([0.0], np.cumsum((p[1:] + p[:-1]) / 2 * np.diff(ts))))
-    at = np.interp(s, ts, area)
-    width = np.maximum(np.diff(s), 1e-6)
-    return np.where(np.diff(s) > 1e-6, np.diff(at) / width, np.interp(s[:-1], ts, p))
+    area = np.zeros(len(ts))
+    np.cumsum((p[1:] + p[:-1]) / 2 * (ts[1:] - ts[:-1]), out=area[1:])
+    at, apart = np.interp(s, ts, area), s[1:] - s[:-1]
+    width = np.maximum(apart, 1e-6)
+    return np.where(apart > 1e-6, (at[1:] - at[:-1]) / width, np.interp(s[:-1], ts, p))
 
 
 def _whole(tr: Trace, s: FloatArray) -> Features:
@@ -263,8 +264,8 @@ def _whole(tr: Trace, s: FloatArray) -> Features:
     out: Features = {}
     if len(p) < 2:
         return out
-    out["demand_pa"] = float(p.mean())
-    out["sqrt_demand"] = float(np.sqrt(np.maximum(p, 0.0)).mean())
+    out["demand_pa"] = mean(p)
+    out["sqrt_demand"] = mean(np.sqrt(np.maximum(p, 0.0)))
     out["demand_low_pa"], out["demand_high_pa"] = quantiles(p, 0.1, 0.9)
     width = dips.widths(tr.ts, tr.p, s[first:])
     if width is not None:
@@ -332,8 +333,8 @@ def _change(t: FloatArray, mean_pa: FloatArray) -> Features:
     out: Features = {}
     third = len(t) // 3
     if third >= 3:
-        a, b = float(np.mean(t[:third])), float(np.mean(t[-third:]))
-        pa_, pb = float(np.mean(mean_pa[:third])), float(np.mean(mean_pa[-third:]))
+        a, b = mean(t[:third]), mean(t[-third:])
+        pa_, pb = mean(mean_pa[:third]), mean(mean_pa[-third:])
         out["early_rate_hz"], out["late_rate_hz"] = (
             (1 / a if a > 0 else None),
             (1 / b if b > 0 else None),
@@ -367,7 +368,7 @@ def _start(tr: Trace, run: BoolArray, s: FloatArray, look: Look) -> Features:
         return out
     before = tr.p[(tr.ts >= s[0] - 1.2) & (tr.ts < s[0] - 0.3)]
     if len(before):
-        out["fell_pa"] = look.level_pa - float(before.mean())
+        out["fell_pa"] = look.level_pa - mean(before)
     p, ts = tr.p[run], tr.ts[run]
     under = np.flatnonzero(p < look.level_pa - DROP_PA)
     if len(under):

@@ -26,9 +26,26 @@ def summary_due(age_s: int) -> int:
     return (age_s // SUMMARY_EVERY_S + 1) * SUMMARY_EVERY_S
 
 
-def _starts(groups: NDArray[np.int64]) -> NDArray[np.intp]:
-    """Where each run of equal numbers begins (np.diff with prepend takes five times as long)."""
-    return np.concatenate(([0], np.flatnonzero(groups[1:] != groups[:-1]) + 1))
+def _decades(sec: NDArray[np.int64]) -> tuple[list[int], NDArray[np.intp]]:
+    """The decades that these seconds touch, and the index at which each begins."""
+    first, last = sec.item(0), sec.item(-1)
+    if last - first == len(sec) - 1:  # no hole: plain counting does
+        at = np.arange(-(first % DECADE_S), len(sec), DECADE_S)
+        at[0] = 0
+        return list(range(first // DECADE_S, last // DECADE_S + 1)), at
+    groups = sec // DECADE_S
+    at = np.concatenate(([0], np.flatnonzero(groups[1:] != groups[:-1]) + 1))
+    return groups[at].tolist(), at
+
+
+def _sums(mean: FloatArray, at: NDArray[np.intp]) -> tuple[list[float], list[int]]:
+    """Sum and number of the good values of each piece."""
+    total = np.add.reduceat(mean, at)
+    if not np.isnan(total).any():
+        return total.tolist(), [*(at[1:] - at[:-1]).tolist(), len(mean) - at.item(-1)]
+    good = ~np.isnan(mean)
+    total = np.add.reduceat(np.where(good, mean, 0.0), at)
+    return total.tolist(), np.add.reduceat(good.astype(np.int64), at).tolist()
 
 
 @dataclass(slots=True)
@@ -53,10 +70,6 @@ class Sums:
 
     def add(self, b: Seconds, lo: int, hi: int) -> None:
         """Take seconds [lo, hi)."""
-        mean = b.mean_pa[lo:hi]
-        good = ~np.isnan(mean)
-        n = int(good.sum())
-        self.bad += hi - lo - n
         if b.demand is not None:
             known = b.demand[lo:hi]
             known = known[~np.isnan(known)]
@@ -67,19 +80,23 @@ class Sums:
             known = known[~np.isnan(known)]
             self.air += float(known.sum())
             self.air_n += len(known)
-        if n == 0:
-            return
-        p = mean[good]
-        t = (b.sec[lo:hi][good] - self.t0).astype(np.float64)
-        self.n += n
-        self.p += float(p.sum())
-        self.t += float(t.sum())
+        p, sec, low, high = b.mean_pa[lo:hi], b.sec[lo:hi], b.low_pa[lo:hi], b.high_pa[lo:hi]
+        good = ~np.isnan(p)
+        if not good.all():
+            p, sec, low, high = p[good], sec[good], low[good], high[good]
+            self.bad += hi - lo - len(p)
+            if not len(p):
+                return
+        t = (sec - self.t0).astype(np.float64)
+        self.n += len(p)
+        self.p += float(np.add.reduce(p))
+        self.t += float(np.add.reduce(t))
         self.tt += float(t @ t)
         self.tp += float(t @ p)
-        self.low = min(self.low, float(b.low_pa[lo:hi][good].min()))
-        self.high = max(self.high, float(b.high_pa[lo:hi][good].max()))
-        self.swing += float((b.high_pa[lo:hi][good] - b.low_pa[lo:hi][good]).sum())
-        self.samples += int(b.n[lo:hi].sum())
+        self.low = min(self.low, float(np.minimum.reduce(low)))
+        self.high = max(self.high, float(np.maximum.reduce(high)))
+        self.swing += float(np.add.reduce(high - low))
+        self.samples += int(np.add.reduce(b.n[lo:hi]))
 
     def add_one(self, b: Seconds, i: int) -> None:
         """Take second i: the same as `add`, in plain numbers, which are faster for one."""
@@ -248,39 +265,35 @@ class Rest:
         """Index of the first second with a stroke, an open valve or a fall; the end if none."""
         end = i + len(moved)
         level = self._level_ahead(b, i, end)
-        with np.errstate(invalid="ignore"):
-            fall = level - b.mean_pa[i:end]
-            low = level - b.low_pa[i:end] > self._low_drop(drop_pa)
-            active = moved | (fall > 0.5 * drop_pa) | low
+        low = level - b.low_pa[i:end] > self._low_drop(drop_pa)
+        active = moved | (level - b.mean_pa[i:end] > 0.5 * drop_pa) | low
         first = int(active.argmax())
         return i + first if active[first] else end
 
     def _level_ahead(self, b: Seconds, i: int, end: int) -> FloatArray:
         """The level each coming second is compared with, were all before it at rest."""
-        mean = b.mean_pa[i:end]
-        decade = b.sec[i:end] // DECADE_S
-        level = np.full(len(mean), self.level_pa)
-        if np.isnan(self.level_pa) and len(mean):
-            level[:] = self._opening_level(mean)
-        if len(mean) == 0 or (decade[-1] == decade[0] and self._decade in (-1, decade[0])):
-            return level
-        good = ~np.isnan(mean)
-        at = _starts(decade)
-        total = np.add.reduceat(np.where(good, mean, 0.0), at)
-        n = np.add.reduceat(good.astype(np.int64), at)
+        mean, sec = b.mean_pa[i:end], b.sec[i:end]
+        level = self.level_pa
+        if level != level:
+            level = self._opening_level(mean)
+        first, last = sec.item(0) // DECADE_S, sec.item(-1) // DECADE_S
+        if last == first and self._decade in (-1, first):
+            return np.full(len(mean), level)
+        _, at = _decades(sec)
+        total, n = _sums(mean, at)
         before_sum, before_n = self._decade_sum, self._decade_n
-        if self._decade == decade[0]:
+        if self._decade == first:
             total[0] += before_sum
             n[0] += before_n
-        current = float(level[0])
-        if self._decade not in (-1, int(decade[0])) and before_n >= 3:
-            current = before_sum / before_n
-        levels = np.empty(len(at))
-        for j in range(len(at)):
-            levels[j] = current
-            if n[j] >= 3:
-                current = total[j] / n[j]
-        return np.repeat(levels, np.diff(np.append(at, len(mean))))
+        elif self._decade != -1 and before_n >= 3:
+            level = before_sum / before_n
+        levels = []
+        for s, c in zip(total, n, strict=True):
+            levels.append(level)
+            if c >= 3:
+                level = s / c
+        sizes = [*(at[1:] - at[:-1]).tolist(), len(mean) - at.item(-1)]
+        return np.repeat(np.array(levels), sizes)
 
     def _opening_level(self, mean: FloatArray) -> float:
         """A first level when nothing is known: the first good second."""
@@ -290,16 +303,12 @@ class Rest:
     def _levels(self, b: Seconds, i: int, k: int) -> None:
         """Carry the level over the resting seconds [i, k)."""
         mean = b.mean_pa[i:k]
-        if np.isnan(self.level_pa):
+        if self.level_pa != self.level_pa:
             self.level_pa = self._opening_level(mean)
-        if np.isnan(self.first_level_pa):
+        if self.first_level_pa != self.first_level_pa:
             self.first_level_pa = self._opening_level(mean)
-        decade = b.sec[i:k] // DECADE_S
-        at = _starts(decade)
-        good = ~np.isnan(mean)
-        total = np.add.reduceat(np.where(good, mean, 0.0), at).tolist()
-        n = np.add.reduceat(good.astype(np.int64), at).tolist()
-        for d, s, c in zip(decade[at].tolist(), total, n, strict=True):
+        decades, at = _decades(b.sec[i:k])
+        for d, s, c in zip(decades, *_sums(mean, at), strict=True):
             self._count_decade(d, s, c)
 
     def _count_decade(self, d: int, total: float, count: int) -> None:

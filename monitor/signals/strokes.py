@@ -38,7 +38,7 @@ def rhythm(stroke_ts: FloatArray) -> Features:
     n = len(stroke_ts)
     if n < 2:
         return out
-    t = np.diff(stroke_ts)
+    t = stroke_ts[1:] - stroke_ts[:-1]
     span = float(stroke_ts[-1] - stroke_ts[0])
     if span <= 0:
         return out
