@@ -6,7 +6,8 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, Shift
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.lost_prime import burst
+from monitor.detectors.lost_prime import burst, healing
+from monitor.detectors.strip import Strip, strip
 from monitor.signals.types import Episode
 
 
@@ -32,7 +33,11 @@ class AirInSuction(Detector):
     and ragged_times 2.5 times the usual raggedness (stroke jitter of sound pumps 0.5 to 3 %);
     alternate 0.35, above which it is the two sides that differ;
     even_share 1.6, above which gas drawn in would be ragged; times 2 draws in a row, one more
-    where they are not ragged, none where their spread is under even_cv 0.03.
+    where they are not ragged, none where their spread is under even_cv 0.03; or the
+    strokes of the last three draws together, least 4 intervals, quick_share 0.06 shorter than usual
+    at that pressure by z 5 of this pump's own spread, ragged as above, where this draw and one
+    before have dips under soft_share 0.9 and this one is quicker by at least fading 0.5 of the
+    quickest.
 
     Blind: when draws are of very few strokes; to a trickle under 5 % of the flow.
 
@@ -48,6 +53,11 @@ class AirInSuction(Detector):
     even_share: float = 1.6
     times: int = 2
     even_cv: float = 0.03
+    least: int = 4
+    quick_share: float = 0.06
+    z: float = 5.0
+    soft_share: float = 0.9
+    fading: float = 0.5
     kind = Kind.AIR_IN_SUCTION
     events = RUNS
     _times: int = 0
@@ -61,6 +71,12 @@ class AirInSuction(Detector):
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
+        if not event.open_ and self._together(event, context):
+            return self._say(event, context, ragged=True)
+        return self._by_draw(event, context)
+
+    def _by_draw(self, event: Episode, context: Context) -> Finding:
+        """This draw's strokes against its pressure, for some draws in a row."""
         flow = context.against("conductance", event.features.get("conductance"))
         if event.open_ or event.strokes < 3 or flow is None or self._otherwise(event):
             return self.unknown(event, context)
@@ -78,34 +94,68 @@ class AirInSuction(Detector):
         self._times += 1
         if self._times < (self.times if ragged else self.times + 1):
             return self.unknown(event, context)
-        return self._say(event, context, flow, ragged=ragged)
+        return self._say(event, context, ragged=ragged)
+
+    def _together(self, event: Episode, context: Context) -> bool:
+        """The strokes of the last draws: quicker than usual, ragged, with soft dips."""
+        firm = context.at_pressure("dip_pa", event, 0.01)
+        if firm is None or firm.ratio > self.soft_share:
+            return False
+        if self._rested(event, context) or self._other_matter(event):
+            return False
+        last = strip(event, context)
+        n, quicker, ragged = len(last.logs), last.quicker, last.ragged
+        if n < self.least or quicker is None or ragged is None:
+            return False
+        if (last.asymmetry or 0.0) > self.alternate or not self._again(last):
+            return False
+        jitter = max(last.jitter, 0.01)
+        least = max(self.quick_share, self.z * jitter / n**0.5)
+        return quicker > least and ragged > self.ragged_times * jitter + self.ragged_more
+
+    def _again(self, last: Strip) -> bool:
+        """This draw and another one of the last, quicker with soft dips, and not fading: gas that a
+        drum change left is carried off."""
+        so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
+        return len(so) >= self.times and last.quick[0][0] >= max(so) * self.fading
+
+    def _other_matter(self, event: Episode) -> bool:
+        """A race or a bouncing contact."""
+        f = event.features
+        return (f.get("race_strokes") or 0.0) >= 3 or (f.get("bounce_share") or 0.0) > 0.1
+
+    def _rested(self, event: Episode, context: Context) -> bool:
+        """A suction line that ran empty at rest."""
+        found = burst(event, context)
+        rested = (event.features.get("rest_before_s") or 0.0) >= 60.0
+        return rested and (healing(event) or (found is not None and found[0] >= 3))
 
     def _otherwise(self, event: Episode) -> bool:
         """A race, a bouncing contact or two unequal sides: other kinds' matters."""
         f = event.features
-        if (f.get("race_strokes") or 0.0) >= 3 or (f.get("bounce_share") or 0.0) > 0.1:
+        if self._other_matter(event):
             return True
         return (f.get("asymmetry") or 0.0) > self.alternate or alternates(event)
 
     def _gas_at_rest(self, event: Episode, context: Context, flow: Shift) -> bool:
         """A suction line that ran empty at rest, or so much gas in even doses over the balls."""
-        f = event.features
-        found = burst(event, context)
-        rested = (f.get("rest_before_s") or 0.0) >= 60.0
-        if rested and found is not None and found[0] >= 3:
+        if self._rested(event, context):
             return True
-        return flow.ratio > self.even_share and (f.get("interval_cv") or 0.0) < 0.1
+        even = (event.features.get("interval_cv") or 0.0) < 0.1
+        return flow.ratio > self.even_share and even
 
-    def _say(self, event: Episode, context: Context, flow: Shift, *, ragged: bool) -> Finding:
+    def _say(self, event: Episode, context: Context, *, ragged: bool) -> Finding:
         sure = 0.7 + 0.15 * ragged
+        flow = context.at_pressure("conductance", event)
+        more = flow.ratio if flow is not None else 1.0
         return self.yes(
             event,
             context,
-            (sure, min(0.8, 0.2 + flow.ratio - 1.0)),
-            f"Air in suction: {100 * (flow.ratio - 1):.0f} % more strokes for the same pressure"
+            (sure, min(0.8, 0.2 + max(0.0, more - 1.0))),
+            f"Air in suction: {100 * (more - 1):.0f} % more strokes for the same pressure"
             + (", unevenly spaced" if ragged else "")
             + ", with soft dips.",
-            Evidence("strokes for the pressure", flow.ratio, "", 0.95, self.more_share),
+            Evidence("strokes for the pressure", more, "", 0.95, self.more_share),
             Evidence("raggedness", event.features.get("ragged"), "", None, context.of("ragged")),
             causes=((Kind.AIR_IN_SUCTION, sure), (Kind.DIAPHRAGM, 1.0 - sure)),
         )

@@ -10,7 +10,7 @@ from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
-from monitor.detectors.racing import Race, race
+from monitor.detectors.racing import Race, race, ran_out
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
@@ -144,6 +144,8 @@ class Airlock(Detector):
         firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
         if firm is None or firm.ratio > 0.8 or not steady(event):
             return False  # two bays at once stroke as fast, with deeper dips
+        if ran_out(event, context) or self._coming(context):
+            return False  # gas that came with the liquid
         usual, rate = context.of("conductance"), f.get("conductance")
         pressure, usual_pa = f.get("demand_pa"), context.of("demand_pa")
         if usual is None or rate is None or pressure is None or usual_pa is None:
@@ -155,6 +157,13 @@ class Airlock(Detector):
         if rested and found is not None and found[1] and found[0] >= 2:
             return False  # a burst that heals is a suction line that had run empty
         return event.strokes >= 3 and rate > self.lift_share * usual and pressure > 0.95 * usual_pa
+
+    def _coming(self, context: Context) -> bool:
+        """The draw before took more strokes already, but not yet so many: gas on its way in."""
+        past = [e for e in context.recent if e.strokes >= 3]
+        usual = context.of("conductance")
+        k = past[-1].features.get("conductance") if past else None
+        return bool(usual and k and 1.15 * usual < k < self.lift_share * usual)
 
     def _spongy(self, event: Episode, context: Context) -> bool:
         """Strokes on the final rise, beyond what the hose takes."""

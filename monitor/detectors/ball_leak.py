@@ -3,10 +3,13 @@
 from collections import deque
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.strip import strip
 from monitor.hydraulics.pump import ball_leak_ml_s
 from monitor.signals.types import Episode
 
@@ -25,7 +28,9 @@ class BallLeak(Detector):
 
     Settings: more 0.03 above this pump's usual alternation and z 4 standard errors of the medians
     (a reed off centre gives a constant alternation, which is the usual one); without history
-    alone 0.06; two draws in a row (overlapping draws may alternate once by chance).
+    alone 0.06; two draws in a row (overlapping draws may alternate once by chance), or, where draws
+    are short, the strokes of the last three together; whole_share 0.9 of the usual interval at that
+    pressure, which the sound side still takes (gas shortens both).
 
     Blind: to wear of all four balls alike; in draws of fewer than six strokes.
 
@@ -37,6 +42,7 @@ class BallLeak(Detector):
     more: float = 0.03
     z: float = 4.0
     alone: float = 0.06
+    whole_share: float = 0.9
     kind = Kind.BALL_LEAK
     events = RUNS
     _last: deque[bool] = field(default_factory=lambda: deque(maxlen=2))
@@ -52,10 +58,12 @@ class BallLeak(Detector):
         """Judge a closed draw."""
         f = event.features
         a, se, pairs = f.get("asymmetry"), f.get("asymmetry_se"), f.get("pairs")
-        if event.open_ or a is None or se is None or pairs is None or pairs < 1:
+        if event.open_ or event.strokes < 2 or self._otherwise(event):
             return self.unknown(event, context)
-        if (f.get("bounce_share") or 0) > 0.05 or (f.get("race_strokes") or 0) >= 5:
+        if not self._sound(event, context):
             return self.unknown(event, context)
+        if a is None or se is None or pairs is None or pairs < 1:
+            return self._short(event, context)
         usual = context.of("asymmetry")
         limit = self.alone if usual is None else usual + self.more
         noise = max(se, (f.get("sample_s") or 0.05) / (f.get("interval_s") or 1.0) / pairs**0.5 / 2)
@@ -64,10 +72,42 @@ class BallLeak(Detector):
         if a > GROSS:
             return self.unknown(event, context)
         self._last.append(odd)
-        if odd and sum(self._last) >= 2:
+        if odd and (sum(self._last) >= 2 or self._before(event, context, limit)):
             return self._say(event, context, a, usual)
         if not odd and a < limit - 0.3 * self.more:
             return self.no(event, context)
+        return self.unknown(event, context)
+
+    def _otherwise(self, event: Episode) -> bool:
+        """A bouncing contact or a race: other kinds' matters."""
+        f = event.features
+        return (f.get("bounce_share") or 0) > 0.05 or (f.get("race_strokes") or 0) >= 5
+
+    def _sound(self, event: Episode, context: Context) -> bool:
+        """Does the slower side take this pump's usual time? Gas quickens both sides, and a valve
+        that closes for a moment makes one stroke longer."""
+        like = context.at_pressure("interval_s", event)
+        if like is None:
+            return True
+        t = np.sort(np.diff(event.stroke_ts))
+        slow = float(np.median(t[len(t) // 2 :])) / like.usual
+        return self.whole_share < slow < 2.0 - self.whole_share
+
+    def _before(self, event: Episode, context: Context, limit: float) -> bool:
+        """Did the draw before alternate as this one does?"""
+        two = strip(event, context, 2)
+        return two.draws == 2 and two.steady_turns and (two.asymmetry or 0.0) > limit
+
+    def _short(self, event: Episode, context: Context) -> Finding:
+        """A draw of few strokes: together with the two before it."""
+        last = strip(event, context)
+        a, usual = last.asymmetry, context.of("asymmetry") or 0.0
+        if a is None or event.strokes < 3 or last.draws < 2 or a > GROSS:
+            return self.unknown(event, context)
+        noise = max(last.asymmetry_se, 0.01)
+        plain = a > usual + 2.0 * self.more and a - usual > self.z * noise
+        if plain and last.steady_turns and context.of("interval_s") is not None:
+            return self._say(event, context, a, usual)
         return self.unknown(event, context)
 
     def _say(self, event: Episode, context: Context, a: float, usual: float | None) -> Finding:

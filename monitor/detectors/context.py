@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.signals.scales import Scales
-from monitor.signals.types import Episode
+from monitor.signals.types import Episode, FloatArray
 from monitor.site import Pump, Site
 from monitor.units import DISPLAYS, PA_PER_PSI, Display
 
@@ -31,13 +31,23 @@ LEARNED = (
     "spread_pa",
     "tail_std_pa",
     "dip_share",
+    "deepest_pa",
     "demand_rate",
     "conductance",
     "firmness",
     "dry_start_strokes",
 )
 ANY_LENGTH = frozenset(
-    {"stall_after_pa", "dip_pa", "duration_s", "demand_rate", "spread_pa", "tail_std_pa", "strokes"}
+    {
+        "stall_after_pa",
+        "dip_pa",
+        "deepest_pa",
+        "duration_s",
+        "demand_rate",
+        "spread_pa",
+        "tail_std_pa",
+        "strokes",
+    }
 )
 """Features that one stroke is enough for."""
 ANY_FLOW = frozenset(
@@ -49,6 +59,8 @@ ANY_FLOW = frozenset(
         "ragged",
         "interval_cv",
         "strokes",
+        "dip_share",
+        "deepest_pa",
     }
 )
 """Features that do not need one flow throughout the draw."""
@@ -58,11 +70,22 @@ LEAST_SET_PA, MOST_SET_PA = 18.0 * PA_PER_PSI, 105.0 * PA_PER_PSI
 """Air of 20 to 100 psi is allowed (common practice); friction and overshoot at the stall."""
 KEPT_DRAWS = 60
 """Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
-BY_FLOW = ("demand_pa", "dip_pa", "dip_s")
-ONE_OUTLET = 0.04
-"""Spread of the conductance up to which a pump is taken to feed one outlet."""
+FEW_STROKES = 6
+BY_FLOW = ("demand_pa", "dip_pa", "dip_s", "interval_s", "conductance")
+PRESSURE_REACH = 0.01
+"""How far (of the stall pressure) a demand pressure may lie from those seen to be judged by them:
+noise of a mean of seconds and the accuracy of a regulator (chosen)."""
+ONE_OUTLET = 1.12
+"""Largest over smallest conductance, a tenth of the draws left out at either end, up to which a
+pump is taken to feed one outlet: three strokes of 3 % jitter give 1.07, two nozzle sizes 1.5 and
+more. A median deviation would not do: of two outlets it sees but the one that is used more."""
+LAG = 3
+"""A draw counts as usual once so many after it have raised nothing: the draws in which a fault
+shows itself must not move the mark it is judged by."""
 REACH = 0.2
 """How far (logarithm) an outlet may lie from those seen to be judged by them."""
+FAR = 2.0
+"""Reaches within which a handful of draws must lie, else there is nothing to judge by (chosen)."""
 ENOUGH = 5
 """Draws before a usual value is used at all: a median of 5 withstands two odd ones."""
 
@@ -113,6 +136,14 @@ class Usual:
             self._spread = 1.4826 * _median(sorted([abs(x - middle) for x in self._rising]))
         return self._spread
 
+    @property
+    def range_ratio(self) -> float | None:
+        """90th over 10th percentile; None before enough draws."""
+        if not self.known:
+            return None
+        low = self._at(0.1)
+        return self._at(0.9) / low if low > 0 else None
+
 
 @dataclass(frozen=True, slots=True)
 class Shift:
@@ -122,6 +153,28 @@ class Shift:
     usual: float
     ratio: float
     z: float
+
+
+def _off_line(
+    x: FloatArray, y: FloatArray, value: float, reach: float, floor_share: float
+) -> Shift | None:
+    """A value at x = 0 against the line through the known points within reach (at least ENOUGH);
+    None where no known point is near."""
+    if not x.min() - reach < 0.0 < x.max() + reach:
+        return None
+    fifth = float(np.sort(np.abs(x))[min(len(x), ENOUGH) - 1])
+    if fifth > FAR * reach:
+        return None
+    near = np.abs(x) <= max(reach, fifth)
+    x, y = x[near], y[near]
+    slope = 0.0
+    if float(np.ptp(x)) > 0.005 * reach:
+        slope = float(((x - x.mean()) * (y - y.mean())).sum() / ((x - x.mean()) ** 2).sum())
+    expected = float(y.mean() - slope * x.mean())
+    noise = float((y - expected - slope * x).std())
+    scale = max(noise, floor_share * abs(expected), 1e-12)
+    ratio = value / expected if expected else float("inf")
+    return Shift(value, expected, ratio, (value - expected) / scale)
 
 
 @dataclass(slots=True)
@@ -136,6 +189,7 @@ class Context:
         default_factory=lambda: deque(maxlen=KEPT_DRAWS)
     )
     recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
+    waiting: deque[Episode] = field(default_factory=deque)
     standing: dict[Kind, float] = field(default_factory=dict)
     notes: dict[str, float] = field(default_factory=dict)
     neighbours_low: int = 0
@@ -181,6 +235,12 @@ class Context:
         ratio = value / middle if middle else float("inf")
         return Shift(value, middle, ratio, (value - middle) / scale)
 
+    @property
+    def one_outlet(self) -> bool:
+        """Do this pump's draws all go through one outlet?"""
+        ratio = self.usual["conductance"].range_ratio
+        return ratio is not None and ratio < ONE_OUTLET
+
     def at_flow(self, name: str, event: Episode, floor_share: float = 0.005) -> Shift | None:
         """How a draw's value stands against this pump's own at the same outlet.
 
@@ -189,29 +249,37 @@ class Context:
         outlet it is the median. None where no like draw is known.
         """
         value, k = event.features.get(name), event.features.get("conductance")
-        usual = self.usual["conductance"]
-        middle, spread = usual.median, usual.spread
-        if value is None or k is None or k <= 0 or not middle or spread is None:
+        if value is None or k is None or k <= 0 or not self.usual["conductance"].known:
             return None
-        if spread < ONE_OUTLET * middle:
+        if self.one_outlet:
             return self.against(name, value, floor_share)
         known = [(a, b[name]) for a, b in self.flows if b.get(name) is not None]
         if len(known) < ENOUGH:
             return None
         x = np.log(np.array([a for a, _ in known])) - np.log(k)
-        y = np.array([b for _, b in known], np.float64)
-        if not x.min() - REACH < 0.0 < x.max() + REACH:
+        return _off_line(x, np.array([b for _, b in known], np.float64), value, REACH, floor_share)
+
+    def at_pressure(self, name: str, event: Episode, floor_share: float = 0.005) -> Shift | None:
+        """How a draw's value stands against this pump's own at the same demand pressure.
+
+        Gas and slip make the pump stroke more while outlet and pressure stay: where the outlets
+        of a pump differ, the pressure tells which one it is. On a pump of one outlet: the median.
+        """
+        value, demand = event.features.get(name), event.features.get("demand_pa")
+        if value is None or demand is None or not self.usual["conductance"].known:
             return None
-        near = np.abs(x) <= max(REACH, float(np.sort(np.abs(x))[min(len(x), ENOUGH) - 1]))
-        x, y = x[near], y[near]
-        slope = 0.0
-        if float(np.ptp(x)) > 1e-3:
-            slope = float(((x - x.mean()) * (y - y.mean())).sum() / ((x - x.mean()) ** 2).sum())
-        expected = float(y.mean() - slope * x.mean())
-        noise = float((y - expected - slope * x).std())
-        scale = max(noise, floor_share * abs(expected), 1e-12)
-        ratio = value / expected if expected else float("inf")
-        return Shift(value, expected, ratio, (value - expected) / scale)
+        if self.one_outlet:
+            return self.against(name, value, floor_share)
+        known = [
+            (b["demand_pa"], b[name])
+            for _, b in self.flows
+            if b["demand_pa"] is not None and b.get(name) is not None
+        ]
+        if len(known) < ENOUGH:
+            return None
+        x = (np.array([a for a, _ in known], np.float64) - demand) / self.stall_pa
+        y = np.array([b for _, b in known], np.float64)
+        return _off_line(x, y, value, PRESSURE_REACH, floor_share)
 
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
@@ -220,12 +288,18 @@ class Context:
         if event.open_ or event.what == "dead-head":
             return
         self.recent.append(event)
-        if (
-            any(k is not Kind.UNUSUAL for k in self.standing)
-            or event.what == "prime"
-            or event.features.get("cut")
-        ):
+        if any(k is not Kind.UNUSUAL for k in self.standing):
+            self.waiting.clear()
             return
+        if event.what == "prime" or event.features.get("cut"):
+            return
+        self.waiting.append(event)
+        lag = LAG if self.usual["demand_pa"].known else 0
+        while len(self.waiting) > lag:
+            self._take(self.waiting.popleft())
+
+    def _take(self, event: Episode) -> None:
+        """A draw that counts as usual."""
         few = event.strokes < 2
         even = steady(event)
         k = event.features.get("conductance")
@@ -260,6 +334,7 @@ class Context:
         for name in self.usual:
             self.usual[name] = Usual()
         self.recent.clear()
+        self.waiting.clear()
         self.flows.clear()
 
 
@@ -271,6 +346,9 @@ def steady(event: Episode) -> bool:
     if event.strokes == 3:
         first, second = np.diff(event.stroke_ts).tolist()
         return bool(abs(first - second) < 0.12 * max(first, second))
+    if event.strokes <= FEW_STROKES:
+        t = np.diff(event.stroke_ts)
+        return bool(np.ptp(t) < 0.35 * np.median(t))  # a median deviation overlooks one in four
     cv, split = f.get("interval_cv"), f.get("split_rate_ratio")
     even = cv is not None and cv < 0.12
     return even and (split is None or 0.8 < split < 1.25)

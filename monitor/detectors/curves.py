@@ -6,7 +6,7 @@ slower exhaust; the outlet is as it was.
 
 from dataclasses import dataclass
 
-from monitor.detectors.context import ONE_OUTLET, Context, Shift, steady
+from monitor.detectors.context import Context, Shift, steady
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
@@ -51,7 +51,7 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     shift = context.at_flow("demand_pa", event, 0.002)
     if shift is None:
         return _by_curve(event, context, demand, rate, stall)
-    if one_outlet(context) and not _same_outlet(event, context, shift):
+    if context.one_outlet and not _same_outlet(event, context, shift):
         return None
     firm = context.at_flow("dip_pa", event, 0.01)
     if firm is not None and firm.ratio > DEEPER and firm.z > Z:
@@ -60,12 +60,6 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     if drop < max(LEAST_PA, LEAST_SHARE * context.stall_pa) or shift.z > -Z:
         return None
     return Sunk(drop, shift.usual, True)
-
-
-def one_outlet(context: Context) -> bool:
-    """Do this pump's draws all go through one outlet?"""
-    usual = context.usual["conductance"]
-    return (usual.spread or 0.0) < ONE_OUTLET * (usual.median or 1.0)
 
 
 def _same_outlet(event: Episode, context: Context, shift: Shift) -> bool:

@@ -2,11 +2,14 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from monitor.advice.kinds import Kind
 from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.strip import strip
 from monitor.signals.types import Episode
 
 
@@ -20,8 +23,10 @@ class Diaphragm(Detector):
     Needs: strokes; pressure for the gas.
 
     Settings: gross 0.35 alternation (over 2 : 1; a moderate ball leak stays under it at its
-    smallest draw); more_share 1.3 times the usual strokes for the pressure; soft_share 0.8 of the
-    usual dip.
+    smallest draw), over the last draws together where they are short; more_share 1.3 times the
+    usual strokes for the pressure; soft_share 0.8 of the usual dip, not asked for above plain 0.6
+    (4 to 1, which no ball and no gas gives); sound_share 0.25 of the usual interval, which the
+    sound side keeps at least (a pump that races on gas may limp as well).
 
     Blind: a large tear may stop the pump with the pressure looking fine; a pinhole looks like air
     in the suction.
@@ -34,6 +39,8 @@ class Diaphragm(Detector):
     gross: float = GROSS
     more_share: float = 1.3
     soft_share: float = 0.8
+    plain: float = 0.6
+    sound_share: float = 0.25
     kind = Kind.DIAPHRAGM
     events = RUNS
 
@@ -43,18 +50,40 @@ class Diaphragm(Detector):
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run of six strokes or more."""
         f = event.features
-        a, se = f.get("asymmetry"), f.get("asymmetry_se")
-        if a is None or se is None or (f.get("bounce_share") or 0.0) > 0.05:
+        if (f.get("bounce_share") or 0.0) > 0.05 or event.strokes < 2:
+            return self.unknown(event, context)
+        a, se = self._alternation(event, context)
+        if a is None:
             return self.unknown(event, context)
         flow = context.against("conductance", f.get("conductance"))
         firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
         soft = firm is not None and firm.ratio < self.soft_share
         more = flow is not None and flow.ratio > self.more_share
-        if a > self.gross and a > 5.0 * se and soft and (more or flow is None):
+        plain = a > self.plain and more
+        told = plain or (soft and (more or flow is None))
+        if told and a > self.gross and a > 5.0 * se and self._sound(event, context):
             return self._say(event, context, a, more=more, soft=soft)
-        if a < 0.6 * self.gross and not event.open_ and not more:
+        if a < 0.6 * self.gross and not event.open_ and not more and event.strokes >= 5:
             return self.no(event, context)
         return self.unknown(event, context)
+
+    def _alternation(self, event: Episode, context: Context) -> tuple[float | None, float]:
+        """Alternation with its error: of this run, or of the last draws' strokes together."""
+        a, se = event.features.get("asymmetry"), event.features.get("asymmetry_se")
+        if a is not None and se is not None:
+            return a, se
+        if event.open_:
+            return None, 0.0
+        together = strip(event, context)
+        return together.asymmetry, together.asymmetry_se
+
+    def _sound(self, event: Episode, context: Context) -> bool:
+        """Does the slower side still take about a stroke's time?"""
+        usual = context.of("interval_s")
+        if usual is None:
+            return True
+        slow = float(np.quantile(np.diff(event.stroke_ts), 0.75))
+        return slow > self.sound_share * usual
 
     def _say(
         self, event: Episode, context: Context, a: float, *, more: bool, soft: bool

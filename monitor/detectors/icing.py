@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, steady
-from monitor.detectors.curves import one_outlet
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -51,17 +50,14 @@ class Icing(Detector):
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed run."""
         f = event.features
-        if event.open_ or event.strokes < 1 or (f.get("race_strokes") or 0) >= 5:
-            return self.unknown(event, context)
-        stall = f.get("stall_after_pa")
-        if stall is None or stall < 0.8 * context.stall_pa:
+        if event.open_ or not self._fit(event, context):
             return self.unknown(event, context)
         grow, dip = f.get("trend_dip_s"), f.get("dip_pa")
         shift = context.at_flow("dip_pa", event, 0.01) or (
             context.against("dip_pa", dip, 0.01) if event.strokes < 3 else None
         )
         flow = context.against("conductance", f.get("conductance"))
-        if one_outlet(context) and flow is not None and abs(flow.ratio - 1.0) > 0.08:
+        if context.one_outlet and flow is not None and abs(flow.ratio - 1.0) > 0.08:
             return self.unknown(event, context)
         if not steady(event):
             return self.unknown(event, context)
@@ -80,6 +76,14 @@ class Icing(Detector):
         if not deep and shift.ratio < 1.0 + 0.5 * (self.deep_share - 1.0):
             return self.no(event, context)
         return self.unknown(event, context)
+
+    def _fit(self, event: Episode, context: Context) -> bool:
+        """A run to judge by: strokes that do not race, and the right stall after them."""
+        least = 1 if context.one_outlet else 3  # two bays at once make one deep dip as well
+        if event.strokes < least or (event.features.get("race_strokes") or 0) >= 5:
+            return False
+        stall = event.features.get("stall_after_pa")
+        return stall is not None and stall >= 0.8 * context.stall_pa
 
     def _alone(self, event: Episode, context: Context) -> Finding:
         f = event.features

@@ -9,6 +9,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.racing import Race, race
 from monitor.signals.types import Episode
 
 HEALED = 0.55
@@ -41,6 +42,23 @@ def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
     return n, bool(own > HEALED * normal or healing)
 
 
+def healing(event: Episode, heal_share: float = 1.25) -> bool:
+    """Do the strokes slow down again, side by side, from their quickest early on to the run's end?
+
+    Each is held against the one two before it, for one side may lead the other; strokes that are
+    merely ragged go up and down.
+    """
+    t = np.diff(event.stroke_ts)
+    if len(t) < 3:
+        return False
+    quickest = int(t.argmin())
+    later = t[quickest:]
+    rises = later[2:] > later[:-2]
+    if quickest > len(t) // 2 or len(rises) < 1 or int((~rises).sum()) > len(rises) // 5:
+        return False
+    return float(np.median(t[-2:])) > heal_share * float(t.min())
+
+
 @dataclass(slots=True)
 class LostPrime(Detector):
     """What it finds: a dirty or leaking foot valve that lets the suction line run empty at rest.
@@ -53,7 +71,10 @@ class LostPrime(Detector):
     Settings: burst_strokes 3 (one odd stroke is nothing, and gas at rest gives one or two);
     times 2 of the last window 4 draws after rests of rest_s 60 s (a drum swapped well gives one
     burst and no more); dry_share 0.36, the share of the usual interval under
-    which two of its strokes must come (two open bays halve it, three leave a third).
+    which two of its strokes must come (two open bays halve it, three leave a third); or extra 1.3
+    strokes more than the draw's time holds at the usual interval, slowing by heal_share 1.25 from
+    the quickest on, with dips under soft_share 0.9; or a race of race_strokes 8 whose gas came
+    with the first strokes after a rest of minutes.
 
     Blind: on a pump that never rests; to a leak slower than the rests.
 
@@ -67,6 +88,10 @@ class LostPrime(Detector):
     window: int = 4
     rest_s: float = 60.0
     dry_share: float = 0.36
+    extra: float = 1.3
+    heal_share: float = 1.25
+    soft_share: float = 0.9
+    race_strokes: float = 8.0
     kind = Kind.LOST_PRIME
     events = RUNS
     _bursts: deque[int] = field(default_factory=lambda: deque(maxlen=4))
@@ -80,30 +105,74 @@ class LostPrime(Detector):
         self._bursts.clear()
 
     def update(self, event: Episode, context: Context) -> Finding:
-        """Judge a closed draw that followed a rest."""
+        """Judge a draw that followed a rest; a race also while it lasts."""
+        now = race(event, context)
+        if now is not None:
+            raced = now.kind is Kind.LOST_PRIME and now.strokes >= self.race_strokes
+            return self._raced(event, context, now) if raced else self.unknown(event, context)
         rest = event.features.get("rest_before_s")
         if event.open_ or rest is None or rest < self.rest_s:
             return self.unknown(event, context)
-        found = burst(event, context)
-        if found is None:
+        n, healthy = self._burst(event, context)
+        if n is None:
             return self.unknown(event, context)
-        n, healed = found
-        if not self._dry(event, context, n):
-            n = 0  # not fast enough for gas: a second bay was open at first
-        self._bursts.append(n if healed and n >= self.burst_strokes else 0)
+        self._bursts.append(n)
         hits = [b for b in self._bursts if b]
-        if not self._bursts[-1]:
-            healthy = healed and not any(list(self._bursts)[-2:])
+        if not n:
+            healthy = healthy and not any(list(self._bursts)[-2:])
             return (self.no if healthy else self.unknown)(event, context)
         if len(hits) < self.times:
             return self.unknown(event, context)
+        return self._say(event, context, n, len(hits))
+
+    def _burst(self, event: Episode, context: Context) -> tuple[int | None, bool]:
+        """(strokes that moved gas at the draw's start, None where it does not say; sound?)."""
+        more = self._more(event, context)
+        found = burst(event, context)
+        if found is None:
+            return (more, False) if more else (None, False)
+        n, healed = found
+        if not self._dry(event, context, n) or n < self.burst_strokes or not healed:
+            n = 0  # not fast enough for gas: a second bay was open at first
+        return max(n, more), healed
+
+    def _more(self, event: Episode, context: Context) -> int:
+        """Strokes beyond what the draw's time holds at the usual interval, when they slow down
+        again and their dips are soft; 0 when there are none such."""
+        t = np.diff(event.stroke_ts)
+        firm = context.at_pressure("dip_pa", event, 0.01)
+        if len(t) < 3 or firm is None or firm.ratio > self.soft_share:
+            return 0
+        like = context.at_pressure("interval_s", event)
+        if like is None or like.usual <= 0:
+            return 0
+        extra = len(t) - float(t.sum()) / like.usual
+        heals = extra >= self.extra and healing(event, self.heal_share)
+        return max(1, round(extra)) if heals else 0
+
+    def _raced(self, event: Episode, context: Context, now: Race) -> Finding:
+        rest = event.features.get("rest_before_s") or 0.0
         return self.yes(
             event,
             context,
-            (0.75 + 0.05 * min(len(hits), 4), 0.5),
-            f"Lost prime: {n} fast strokes at the start after {rest / 60:.0f} minutes of rest, "
+            (now.sure, 0.9),
+            f"Lost prime: after {rest / 60:.0f} minutes of rest the strokes quickened to "
+            f"{now.rate_hz:.1f} a second; the suction line has run empty through the foot valve.",
+            Evidence("stroke rate", now.rate_hz, "1/s", None, context.race_hz),
+            Evidence("rest before", rest, "s"),
+            Evidence("pressure", now.pressure_pa, "Pa"),
+            causes=((Kind.LOST_PRIME, now.sure), (Kind.DRUM_EMPTY, 1.0 - now.sure)),
+        )
+
+    def _say(self, event: Episode, context: Context, n: int, hits: int) -> Finding:
+        rest = event.features.get("rest_before_s") or 0.0
+        return self.yes(
+            event,
+            context,
+            (0.75 + 0.05 * min(hits, 4), 0.5),
+            f"Lost prime: {n} strokes of gas at the start after {rest / 60:.0f} minutes of rest, "
             "then sound again; the foot valve leaks back.",
-            Evidence("fast strokes", float(n), "strokes", 0.0, float(self.burst_strokes - 1)),
+            Evidence("strokes of gas", float(n), "strokes", 0.0, float(self.burst_strokes - 1)),
             Evidence("rest before", rest, "s"),
             causes=((Kind.LOST_PRIME, 0.8), (Kind.AIR_IN_SUCTION, 0.2)),
         )

@@ -21,7 +21,7 @@ class NoFlow(Detector):
     Settings: missing 3 strokes that this pump's usual strokes per open second would have made,
     over draws in a row (a low-flow draw may end before one stroke); blind_s 45 s of open valve
     in a row without history (3 mL/s through the smallest tip strokes 60 mL in 20 s, computed);
-    held_share 0.9 of the stall pressure.
+    held_share 0.9 of the stall pressure; dip_share 0.7 of the usual dip, which only a stroke makes.
 
     Blind: without a demand signal.
 
@@ -33,6 +33,7 @@ class NoFlow(Detector):
     missing: float = 3.0
     blind_s: float = 45.0
     held_share: float = 0.9
+    dip_share: float = 0.7
     kind = Kind.NO_FLOW
     events = RUNS
     _open_s: float = 0.0
@@ -52,8 +53,11 @@ class NoFlow(Detector):
         open_s = f.get("demand_s")
         if open_s is None or open_s <= 0.0:
             return self.unknown(event, context)
-        low = f.get("low_pa")
+        low = f.get("tail_pa")
         held = low is not None and low > self.held_share * 0.95 * context.stall_pa
+        depth, usual_dip = f.get("deepest_pa"), context.of("deepest_pa")
+        if depth is not None and usual_dip is not None and depth > self.dip_share * usual_dip:
+            return self.unknown(event, context)  # dips like those of strokes: it is not counted
         usual = context.of("demand_rate")
         few = 0 if usual is None else int(0.2 * usual * open_s)
         if event.strokes > few or not held:
@@ -73,5 +77,5 @@ class NoFlow(Detector):
             f"No flow on demand: a valve is called for since {total:.0f} s in all, the pressure "
             "stays at stall and nothing strokes.",
             Evidence("open time without a stroke", total, "s", 0.0, limit),
-            Evidence("lowest pressure", low, "Pa", None, context.stall_pa),
+            Evidence("pressure", low, "Pa", None, context.stall_pa),
         )

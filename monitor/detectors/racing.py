@@ -1,13 +1,16 @@
 """A pump that races has gas in it; where the gas sits decides between three kinds.
 
 Decision: a line that starts the race from zero was open, so the pump never had liquid (missed
-prime); pressure that falls to nothing while a bay draws says the same; a race out of ordinary
-strokes in mid-draw is an empty drum; a race from the first strokes of a draw on a full line, or
-against a held pressure, is gas over the check balls (airlock). A chamber of gas reaches
-P_suction r^n at most, 4 to 50 psi for the class (computed), so both kinds hang there.
+prime); pressure that falls to nothing while a bay draws says the same. Strokes that quicken one
+after the other tell of gas that comes with the liquid, from the suction: right after a long rest
+the foot valve let the line run empty (lost prime), else the drum did. A race from the very first
+stroke of a draw on a full line is gas that was over the check balls before (airlock). A chamber of
+gas reaches P_suction r^n at most, 4 to 50 psi for the class (computed), so all kinds hang there.
 """
 
 from dataclasses import dataclass
+
+import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.context import Context
@@ -21,10 +24,19 @@ SWING_SHARE = 0.10
 """Racing leaves no dips; a liquid-filled pump at such a rate leaves 10 psi and more (computed)."""
 LONG_REST_S = 120.0
 REFILL_FROM = 10.0
-QUICKENED = 0.85
+QUICKENED = 0.6
+"""Under this share of the usual time a stroke moved gas (two open bays leave half of it, but not
+on the last stroke only)."""
 RISING = 0.6
 FULL_SHARE = 0.6
 MID_DRAW_STROKES = 4.0
+FOOT_REST_S = 180.0
+"""A foot valve that leaks back is told from a drum by the rest before: drums empty in use."""
+WHOLE_SHARE = 0.9
+"""A stroke of this share of the usual time was full of liquid."""
+THINNING = 1.7
+"""The first stroke against those of the race: gas over the balls races from the first, within a
+quarter (the two sides differ by up to a half)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,15 +80,42 @@ def _refilling(event: Episode, context: Context, strokes: float) -> bool:
     return early and not zero and strokes < 3.0 * context.scales.prime_strokes + 5.0
 
 
-def _ran_out(event: Episode, context: Context) -> bool:
-    """The draw before ended on a quickened stroke: its drum ran empty there."""
+def ran_out(event: Episode, context: Context) -> bool:
+    """One of the two draws before began on whole strokes and ended on quickened ones: gas came
+    with the liquid there."""
     usual = context.of("interval_s")
     past = [e for e in context.recent if e.end_ts < event.end_ts and e.strokes >= 3]
-    if usual is None or not past:
+    if usual is None:
         return False
-    last = past[-1].stroke_ts
-    quick = float(last[-1] - last[-2]) < QUICKENED * usual
-    return quick and float(last[-2] - last[-3]) > QUICKENED * usual
+    for run in past[-2:]:
+        t = np.diff(run.stroke_ts)
+        if float(t[-1]) < QUICKENED * usual and float(t[:-1].max()) > QUICKENED * usual:
+            return True
+    return False
+
+
+def thinned(event: Episode) -> bool:
+    """Did the strokes quicken one after the other into the race, the first ones slowest?"""
+    t = np.diff(event.stroke_ts[:11])
+    if len(t) < 5:
+        return False
+    late = float(np.median(t[4:]))
+    return float(t[0]) > THINNING * late
+
+
+def _slow_at_first(event: Episode) -> bool:
+    """Were the first strokes of the run slower than those of the race it ended on?"""
+    t, rate = np.diff(event.stroke_ts[:4]), event.features.get("race_rate_hz")
+    return not len(t) or rate is None or float(np.median(t)) > THINNING / rate
+
+
+def _suction(event: Episode, context: Context) -> Kind:
+    """Which of the two kinds that let gas in: after a long rest the foot valve, else the drum."""
+    rest = event.features.get("rest_before_s") or 0.0
+    usual, t = context.of("interval_s"), np.diff(event.stroke_ts[:4])
+    whole = int((t > WHOLE_SHARE * usual).sum()) if usual is not None else 0
+    rested = rest >= FOOT_REST_S and not event.features.get("continued_s")
+    return Kind.LOST_PRIME if rested and whole <= 1 else Kind.DRUM_EMPTY
 
 
 def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
@@ -86,21 +125,18 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     standing = [k for k in RACERS if k in context.standing]
     if standing:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
-    if before >= MID_DRAW_STROKES:
-        return Kind.DRUM_EMPTY, 0.8
+    if before >= MID_DRAW_STROKES and _slow_at_first(event):
+        return _suction(event, context), 0.8
     if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
         return Kind.MISSED_PRIME, 0.95
-    if held < 0.5 * ZERO_SHARE * stall:
-        return (Kind.MISSED_PRIME, 0.85) if before < MID_DRAW_STROKES else (Kind.DRUM_EMPTY, 0.8)
-    if before >= MID_DRAW_STROKES:
-        return Kind.DRUM_EMPTY, 0.8
-    if held < ZERO_SHARE * stall:
-        return Kind.MISSED_PRIME, 0.8
-    if _ran_out(event, context):
-        return Kind.DRUM_EMPTY, 0.7
+    came = thinned(event)
+    if held < ZERO_SHARE * stall and not came:
+        return Kind.MISSED_PRIME, 0.85 if held < 0.5 * ZERO_SHARE * stall else 0.8
+    if came or ran_out(event, context):
+        return _suction(event, context), 0.75
     if level is not None and level > FULL_SHARE * stall:
         return Kind.AIRLOCK, 0.85
     return (Kind.MISSED_PRIME, 0.6) if held < HELD_SHARE * stall else (Kind.AIRLOCK, 0.7)
 
 
-RACERS = (Kind.MISSED_PRIME, Kind.DRUM_EMPTY, Kind.AIRLOCK)
+RACERS = (Kind.MISSED_PRIME, Kind.DRUM_EMPTY, Kind.LOST_PRIME, Kind.AIRLOCK)

@@ -21,10 +21,13 @@ class StrokeCounter(Detector):
 
     Needs: pressure that shows the dips; history for missing counts.
 
-    Settings: dead_total 6 dips of depth_share 0.7 of the usual depth and no count, over two runs
-    (or one of 8 dips); bounce_share 0.15 of
+    Settings: least_extra 4 dips of depth_share 0.7 of the usual depth beyond the counts, over two
+    runs of the last five (or plenty 6 in one), uncounted_share 0.25 of all dips; dips even within
+    even_cv 0.15 and no closer than pace 0.6 of the usual interval (a line that creeps at stall saws
+    faster, a valve that chatters unevenly); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
-    1 ms, lock-outs 10 to 20 ms); intervals that are whole multiples of
+    1 ms, lock-outs 10 to 20 ms), bounces 3 of them over three runs; intervals that are whole
+    multiples of
     the usual one within fit 0.05 (times the root of the multiple, jitter being 0.5 to 3 %), at
     the usual pressure, skip_share 0.2 of the strokes left out, with switches 6 between counted
     and skipped over three draws in a row (a second bay comes and goes in blocks), while all dips
@@ -38,7 +41,12 @@ class StrokeCounter(Detector):
     References: choked exhaust bounds the rate (ISO 6358).
     """
 
-    dead_total: float = 6.0
+    least_extra: float = 4.0
+    plenty: float = 6.0
+    uncounted_share: float = 0.25
+    even_cv: float = 0.15
+    pace: float = 0.6
+    bounces: float = 3.0
     depth_share: float = 0.7
     bounce_share: float = 0.15
     skip_share: float = 0.2
@@ -49,53 +57,100 @@ class StrokeCounter(Detector):
     draws: int = 2
     kind = Kind.STROKE_COUNTER
     events = RUNS
-    _dead: int = 0
-    _dead_dips: float = 0.0
     _missing: deque[tuple[float, int]] = field(default_factory=lambda: deque(maxlen=3))
+    _extra: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=5))
+    _bounced: deque[tuple[float, int]] = field(default_factory=lambda: deque(maxlen=3))
 
     def __post_init__(self) -> None:
-        need(self.dead_total >= 2 and 0 < self.skip_share < 1, "stroke_counter.dead_dips")
+        need(self.least_extra >= 2 and 0 < self.skip_share < 1, "stroke_counter.least_extra")
 
     def rebase(self) -> None:
         """Start counting anew."""
-        self._dead = 0
         self._missing.clear()
+        self._extra.clear()
+        self._bounced.clear()
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, bounce also while it lasts."""
         f = event.features
-        if (f.get("bounce_share") or 0.0) > self.bounce_share and event.strokes >= 6:
+        share = f.get("bounce_share") or 0.0
+        if self._bouncing(event, share):
             return self._bounce(event, context)
         if event.open_:
             return self.unknown(event, context)
-        dips = f.get("dips")
-        usual_dip = context.of("dip_pa")
-        if (f.get("deepest_pa") or 0.0) < self.depth_share * (usual_dip or 0.0):
-            dips = None  # a stick-slip creep at stall saws within the restart band
+        dips = self._dips(event, context)
+        if self._uncounted(event, context, dips):
+            return self._short(event, context, self._extra_share(), dips or 0.0)
         if event.strokes == 0:
-            return self._silent(event, context, dips)
-        self._dead = 0
-        self._dead_dips = 0.0
+            return self.unknown(event, context)
         found = self._skips(event, context)
         if found is None:
-            good = (f.get("bounce_share") or 0.0) == 0.0 and event.strokes >= 3 and dips
-            return (self.no if good and not self._missing else self.unknown)(event, context)
+            good = share == 0.0 and event.strokes >= 3 and dips
+            calm = not self._missing and not self._extra_share()
+            return (self.no if good and calm else self.unknown)(event, context)
         less, switches = found
         if less == 0.0:
             self._missing.clear()
-            return self.no(event, context)
+            return self.unknown(event, context) if self._extra_share() else self.no(event, context)
         self._missing.append((less, switches))
-        short = len(self._missing) < 3 or sum(n for _, n in self._missing) < self.switches
-        if short or less < self.skip_share:
+        few = len(self._missing) < 3 or sum(n for _, n in self._missing) < self.switches
+        if few or less < self.skip_share:
             return self.unknown(event, context)
+        return self._short(event, context, less, event.features.get("dips") or 0.0)
+
+    def _short(self, event: Episode, context: Context, less: float, dips: float) -> Finding:
+        if event.strokes == 0:
+            said = f"{dips:.0f} dips in the pressure and not one count."
+        else:
+            said = f"{100 * less:.0f} % of the strokes are not counted."
         return self.yes(
             event,
             context,
-            (0.8, 0.5),
-            f"Stroke counter fault: {100 * less:.0f} % of the strokes are not counted; the "
-            "intervals are whole multiples of the usual one.",
-            Evidence("strokes not counted", less, "", 0.0, self.skip_share),
+            (0.9 if event.strokes == 0 else 0.85, 0.6),
+            "Stroke counter fault: " + said,
+            Evidence("strokes not counted", less, "", 0.0, self.uncounted_share),
+            Evidence("dips", dips, "strokes"),
+            Evidence("strokes counted", float(event.strokes), "strokes"),
         )
+
+    def _bouncing(self, event: Episode, share: float) -> bool:
+        """Counts too close, in this run or, on a pump of few strokes, over the last three."""
+        if share > self.bounce_share and event.strokes >= 6:
+            return True
+        if event.open_ or event.strokes < 2:
+            return False
+        self._bounced.append((share * (event.strokes - 1), event.strokes - 1))
+        bounced, pairs = (sum(x) for x in zip(*self._bounced, strict=True))
+        return share > 0.0 and bounced >= self.bounces and bounced > 2 * self.bounce_share * pairs
+
+    def _dips(self, event: Episode, context: Context) -> float | None:
+        """Dips as deep as this pump's strokes leave, at a pace it can have."""
+        f = event.features
+        dips, apart, usual = f.get("dips"), f.get("dips_interval_s"), context.of("interval_s")
+        depth, usual_pa = f.get("deepest_pa"), context.of("deepest_pa")
+        if depth is None or usual_pa is None or depth < self.depth_share * usual_pa:
+            return None  # a stick-slip creep at stall saws within the restart band
+        if usual is None or (apart is not None and apart < self.pace * usual):
+            return None
+        return dips
+
+    def _uncounted(self, event: Episode, context: Context, dips: float | None) -> bool:
+        """More dips than counts, beyond what this pump shows, and so over the last runs."""
+        even = event.features.get("dips_cv")
+        if not dips or event.what == "prime" or (even or 0.0) > self.even_cv:
+            return False
+        a_stroke = max(1.0, 1.1 * (context.of("dip_share") or 1.0))
+        extra = max(0.0, dips - a_stroke * event.strokes)
+        self._extra.append((extra, dips))
+        runs = sum(1 for x, _ in self._extra if x >= 1.0)
+        enough = sum(x for x, _ in self._extra) >= self.least_extra
+        many = self._extra_share() > self.uncounted_share
+        return extra >= 1.0 and enough and many and (runs >= self.draws or extra >= self.plenty)
+
+    def _extra_share(self) -> float:
+        """Share of the dips that nothing counted, over those of the last runs that had any."""
+        short = [(x, n) for x, n in self._extra if x >= 1.0]
+        return sum(x for x, _ in short) / sum(n for _, n in short) if short else 0.0
 
     def _skips(self, event: Episode, context: Context) -> tuple[float, int] | None:
         """(share of strokes left out, switches between counted and skipped), when the intervals
@@ -132,20 +187,4 @@ class StrokeCounter(Detector):
             f"Stroke counter fault: {100 * share:.0f} % of the counts come within 40 ms of the one "
             "before; the contact bounces.",
             Evidence("counts within 40 ms", share, "", 0.0, self.bounce_share),
-        )
-
-    def _silent(self, event: Episode, context: Context, dips: float | None) -> Finding:
-        """Dips and no counts."""
-        if dips is None or dips < 2:
-            return self.unknown(event, context)
-        self._dead += 1
-        self._dead_dips += dips
-        if self._dead_dips < self.dead_total or (self._dead < self.draws and dips < 8):
-            return self.unknown(event, context)
-        return self.yes(
-            event,
-            context,
-            (0.9, 0.6),
-            f"Stroke counter fault: {dips:.0f} dips in the pressure and not one count.",
-            Evidence("dips without a count", dips, "strokes", 0.0, 0.0),
         )

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from monitor.signals.order import median, quantiles
+from monitor.signals.order import median
 from monitor.signals.types import FloatArray
 from monitor.units import PA_PER_PSI
 
@@ -10,11 +10,17 @@ LEAST_DIP_PA = 1.0 * PA_PER_PSI
 """A shallower swing is not called a dip: four times a 0.25 psi noise (computed)."""
 
 
-def count(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[int, float] | None:
-    """Dips in a trace and the depth of the deepest (Pa); None when it is too small to count.
+DEEPEST_SHARE = 0.003
+"""Share of samples under which the deepest is looked for, two at the least: a single dip in half a
+minute at 10 Hz is two samples wide."""
+
+
+def found(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[FloatArray, float] | None:
+    """Times (s from the first sample) of the dips in a trace and the depth of the deepest (Pa);
+    None when that is too small.
 
     Falls are measured from a running mean of two seconds, so that a drift is no dip. A dip begins
-    at half the depth of the deepest (1st percentile) and ends above a fifth of it.
+    at half the depth of the deepest and ends above a fifth of it.
     """
     wide = max(3, round(2.0 / dt_s))
     if len(p) < 2 * wide:
@@ -23,12 +29,21 @@ def count(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[int, float
     lo = np.maximum(np.arange(len(p)) - wide // 2, 0)
     hi = np.minimum(lo + wide, len(p))
     fall = (p - p[0]) - (total[hi] - total[lo]) / (hi - lo)
-    deep = quantiles(fall, 0.01)[0]
+    k = max(2, round(DEEPEST_SHARE * len(p)))
+    deep = float(np.partition(fall, k)[k])
     if -deep < max(LEAST_DIP_PA, least_pa):
         return None
     mark = np.where(fall < 0.5 * deep, 1, np.where(fall > 0.2 * deep, -1, 0))
-    mark = mark[mark != 0]
-    return (int(((mark[1:] == 1) & (mark[:-1] == -1)).sum()) if len(mark) else 0), -deep
+    at = np.flatnonzero(mark)
+    mark = mark[at]
+    begins = np.flatnonzero((mark[1:] == 1) & (mark[:-1] == -1)) + 1
+    return np.asarray(at[begins] * dt_s, np.float64), -deep
+
+
+def count(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[int, float] | None:
+    """Number of dips in a trace and the depth of the deepest (Pa); None when too small."""
+    seen = found(p, dt_s, least_pa)
+    return None if seen is None else (len(seen[0]), seen[1])
 
 
 def depths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray | None:

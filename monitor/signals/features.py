@@ -116,7 +116,7 @@ def measure(look: Look) -> Episode:
     f.update(_strokes(tr, s, look))
     root = f["sqrt_demand"]
     f["conductance"] = f["rate_hz"] / root if f["rate_hz"] is not None and root else None
-    f["dips"], f["deepest_pa"] = _dips(tr)
+    f.update(_dips(tr))
     f.update(_start(tr, run, s, look))
     f.update(_close(tr, s, look, f))
     return Episode(
@@ -235,11 +235,21 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     return out
 
 
-def _dips(tr: Trace) -> tuple[float | None, float | None]:
-    """Dips counted in the run's trace and their depth; None when too small to count them."""
+def _dips(tr: Trace) -> Features:
+    """Dips counted in the run's trace, their depth, and the time between them with its spread;
+    None when too small to count them."""
+    out: Features = dict.fromkeys(("dips", "deepest_pa", "dips_interval_s", "dips_cv"))
     p = tr.p[tr.ts >= 0.0]
-    found = dips.count(p, tr.dt_s, DIP_NOISE * _noise(p)) if len(p) else None
-    return (None, None) if found is None else (float(found[0]), found[1])
+    seen = dips.found(p, tr.dt_s, DIP_NOISE * _noise(p)) if len(p) else None
+    if seen is None:
+        return out
+    at, out["deepest_pa"] = seen
+    out["dips"] = float(len(at))
+    if len(at) >= 3:
+        apart = np.diff(at)
+        middle = median(apart)
+        out["dips_interval_s"], out["dips_cv"] = middle, mad_sigma(apart) / middle
+    return out
 
 
 def _noise(p: FloatArray) -> float:

@@ -1,0 +1,125 @@
+"""The strokes of the last draws laid end to end: what too few strokes in one draw cannot say.
+
+A draw of a low-flow pump may hold three strokes; three such draws hold six intervals, and since
+the two sides of a pump take turns whatever rests lie between, alternation adds up as well.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.detectors.context import Context
+from monitor.signals.order import median
+from monitor.signals.strokes import mad_sigma
+from monitor.signals.types import Episode, FloatArray
+
+DRAWS = 3
+STEADY = 0.35
+"""Spread of the differences between the sides, against their middle, in a true alternation."""
+LAST_SHARE = 1.25
+"""A draw's last interval longer than the others by this ran on after the valve had closed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """Intervals of up to three draws, and what they give together.
+
+    logs: logarithms of interval over the usual one at the draw's pressure, of those draws for
+    which it is known. turns: differences of the logarithms of successive intervals, all signed as
+    left side over right, so that twice the alternation is their middle; by_draw: each draw's.
+    quick: newest draw first, by how much each draw's strokes are quicker than usual and its dips
+    against the usual ones.
+    jitter: the largest usual spread of a stroke's time, as a share.
+    """
+
+    draws: int
+    logs: FloatArray
+    turns: FloatArray
+    by_draw: tuple[float, ...]
+    quick: tuple[tuple[float, float], ...]
+    jitter: float
+
+    @property
+    def asymmetry(self) -> float | None:
+        """|T_left - T_right| / (T_left + T_right); None with fewer than three turns."""
+        if len(self.turns) < 3:
+            return None
+        return abs(float(np.tanh(np.median(self.turns) / 2.0)))
+
+    @property
+    def steady_turns(self) -> bool:
+        """Do the sides differ alike all the time, in two draws at least? Valves that close for a
+        moment do not."""
+        if not len(self.turns):
+            return False
+        middle = float(np.median(self.turns))
+        alike = [x for x in self.by_draw if x * np.sign(middle) > abs(middle) / 2.0]
+        against = int((np.sign(self.turns) != np.sign(middle)).sum())
+        even = mad_sigma(self.turns) < STEADY * abs(middle)
+        return even and len(alike) >= 2 and against <= len(self.turns) // 6
+
+    @property
+    def asymmetry_se(self) -> float:
+        """Standard error of it: turns overlap by half, a median has 1.2533 that of a mean."""
+        if not len(self.turns):
+            return 1.0
+        n = max(1.0, len(self.turns) / 2.0)
+        return float(1.2533 * mad_sigma(self.turns) / 2.0 / n**0.5)
+
+    @property
+    def ragged(self) -> float | None:
+        """Spread of a stroke's time within a draw, from successive ones (0.6745 = the median of a
+        normal law's absolute value); None with fewer than three."""
+        if len(self.turns) < 3:
+            return None
+        return median(np.abs(self.turns)) / (0.6745 * 2**0.5)
+
+    @property
+    def quicker(self) -> float | None:
+        """By how much the strokes are quicker than this pump's at like pressure: minus the mean of
+        the logarithms; None where a like draw is not known."""
+        return -float(self.logs.mean()) if len(self.logs) else None
+
+
+def strip(event: Episode, context: Context, draws: int = DRAWS) -> Strip:
+    """The strip that ends with this closed draw."""
+    runs = [*context.recent, event]
+    before, sides = 0, []
+    for run in runs:
+        sides.append(before)
+        before += run.strokes
+    logs: list[FloatArray] = []
+    turns: list[FloatArray] = []
+    quick: list[tuple[float, float]] = []
+    used, jitter = 0, 0.0
+    for run, first in zip(reversed(runs), reversed(sides), strict=True):
+        t = np.diff(run.stroke_ts)
+        if len(t) and not run.features.get("cut") and run.what != "prime" and t.min() > 0:
+            t = _cut(t)
+            usual = context.at_pressure("interval_s", run)
+            if usual is not None and usual.usual > 0:
+                logs.append(np.log(t / usual.usual))
+                dip = context.at_pressure("dip_pa", run, 0.01)
+                quick.append((-float(logs[-1].mean()), 1.0 if dip is None else dip.ratio))
+                jitter = max(jitter, abs((usual.ratio - 1.0) / usual.z) if usual.z else 0.0)
+            sign = 1.0 - 2.0 * ((first + np.arange(len(t) - 1)) % 2)
+            turns.append(-np.diff(np.log(t)) * sign)
+            used += 1
+        if used == draws:
+            break
+    empty = np.empty(0)
+    return Strip(
+        used,
+        np.concatenate(logs) if logs else empty,
+        np.concatenate(turns) if turns else empty,
+        tuple(float(np.median(x)) for x in turns if len(x)),
+        tuple(quick),
+        jitter,
+    )
+
+
+def _cut(t: FloatArray) -> FloatArray:
+    """Without a last interval that ran on after the valve had closed."""
+    if len(t) >= 3 and float(t[-1]) > LAST_SHARE * float(t[:-1].max()):
+        return t[:-1]
+    return t
