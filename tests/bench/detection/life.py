@@ -17,7 +17,8 @@ from monitor.detectors.watch import SiteWatch
 from monitor.signals.types import Block
 
 LIFE = ("healthy", "saturday", "cold morning", "set point", "drum swap", "pump change")
-LIFE_MORE = ("quiet nights", "chatter", "network gaps", "clock change", "rare bay")
+LIFE_MORE = ("quiet nights", "chatter", "network gaps", "clock change", "rare bay",
+             "second bay", "high line")  # fmt: skip
 MONTH_DAYS = 30.0
 LOGGED = {"set point": "set point changed", "air on": "pump changed"}
 """What a person writes into the work log: a set point that was turned, a pump that was changed."""
