@@ -16,6 +16,7 @@ from monitor.alarms.machine import AlarmMachine
 from monitor.alarms.policy import default_policy
 from monitor.alarms.types import Alarm, Change
 from monitor.detectors.finding import Finding
+from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.watch import PumpNow, SiteWatch
 from monitor.errors import StoreUnavailable
 from monitor.intake.blocks import StreamAssembler
@@ -68,7 +69,13 @@ class Told:
 class Pipeline:
     """Judges what the store has committed. Thread-safe; time is an argument."""
 
-    def __init__(self, sites: Sequence[Site], desk: Desk, listener: Listener) -> None:
+    def __init__(
+        self,
+        sites: Sequence[Site],
+        desk: Desk,
+        listener: Listener,
+        fitter: Fitter = fit_at_once,
+    ) -> None:
         self._lock = threading.RLock()
         self._desk = desk
         self._listener = listener
@@ -76,7 +83,7 @@ class Pipeline:
         self.runs: dict[str, SiteRun] = {}
         for site in sites:
             machine = AlarmMachine(default_policy, site=site.id, family=Family.of(site))
-            self.runs[site.id] = SiteRun(site, SiteWatch(site), machine)
+            self.runs[site.id] = SiteRun(site, SiteWatch(site, fitter), machine)
 
     # Start.
 

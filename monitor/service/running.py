@@ -22,6 +22,7 @@ from monitor.notify.office import Addresses, Office
 from monitor.pages.app import create_app
 from monitor.service.broker import EmbeddedBroker
 from monitor.service.desk import Desk
+from monitor.service.fits import Fits
 from monitor.service.live import LiveService
 from monitor.service.pictures import alarm_picture
 from monitor.service.pipeline import Pipeline
@@ -72,7 +73,9 @@ class Service:
         self.core = self.store.core
         self.office = self._open_office()
         self.desk = Desk(self.core, self.store, self.office)
-        self.pipeline = Pipeline(settings.sites, self.desk, self._heard)
+        self.fits = Fits()
+        self._stack.callback(self.fits.close)
+        self.pipeline = Pipeline(settings.sites, self.desk, self._heard, self.fits.take)
         self.live = LiveService(
             self.pipeline, self.desk, self._clock,
             figures=self.figures, refused=self.refused, dead_channels=self._dead_channels,
@@ -269,6 +272,7 @@ class Service:
             "intake_duplicate_messages_total": float(state.duplicate_messages),
             "intake_lost_messages_total": float(state.lost_messages),
             "judged_messages_total": float(self.pipeline.messages_total),
+            **{f"fits_{name}": float(count) for name, count in self.fits.counts().items()},
             **{f"store_{name}": value for name, value in self.store.stats().items()},
         }
 
