@@ -28,6 +28,7 @@ class Score:
     others: tuple[str, ...]
     early: tuple[str, ...]
     """Kinds raised before the onset: false alarms."""
+    onset_ts: float = 0.0
     yes: tuple[Finding, ...] = ()
     """What was said up to the deadline, the first of each kind and stated confidence."""
 
@@ -91,6 +92,7 @@ def judge(case: Case, *, fitted: bool) -> Score:
         str(first.kind) if first else "-",
         last_kinds,
         early,
+        onset,
         firsts([f for f in yes if f.ts <= until]),
     )
 
