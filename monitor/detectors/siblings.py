@@ -9,6 +9,7 @@ back as its consequences.
 from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
+from monitor.detectors.confidence import MOST
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.site import Pump, Site
 
@@ -63,7 +64,10 @@ class Siblings:
 
     site: Site
     _marks: dict[tuple[str, Kind], Mark] = field(default_factory=dict)
-    _up: set[tuple[str, Kind]] = field(default_factory=set)
+    _up: dict[tuple[str, Kind], bool] = field(default_factory=dict)
+    """What supplies suffer; True once a pump has named it so itself."""
+    _odd: dict[str, Finding] = field(default_factory=dict)
+    """Pumps that are unusual and say no more."""
     _pump: dict[str, Pump] = field(default_factory=dict)
     _pumps: dict[str, list[str]] = field(default_factory=dict)
 
@@ -90,11 +94,19 @@ class Siblings:
             matter = MATTER.get(finding.kind)
             if matter is None or finding.subject not in self._pump:
                 out.append(finding)
+                self._note_odd(finding)
             else:
                 shared.setdefault(matter, []).append(finding)
         for matter, said in shared.items():
             out.extend(self._judge(matter, said))
         return [f for f in out if not self._held(f)]
+
+    def _note_odd(self, finding: Finding) -> None:
+        """'Unusual' may only be the first sign of what the supply will be found to suffer."""
+        if finding.kind is Kind.UNUSUAL and finding.presence is Presence.YES:
+            self._odd[finding.subject] = finding
+        elif finding.kind is Kind.UNUSUAL:
+            self._odd.pop(finding.subject, None)
 
     def _held(self, finding: Finding) -> bool:
         """While the supply is in trouble, what its pumps say of their air is a consequence."""
@@ -116,12 +128,13 @@ class Siblings:
         if key in self._up:
             if len(bad) >= LEAST and len(bad) >= CLEAR_SHARE * judged:
                 return [self._supply_yes(matter, said[0], bad, judged), *passed]
-            self._up.discard(key)
+            del self._up[key]
             return [Finding(self.subject(supply), matter, Presence.NO, now_ts, now_ts), *said]
         if len(bad) < LEAST or len(bad) < MOST_SHARE * judged or not together(bad):
             return said
-        self._up.add(key)
+        self._up[key] = False
         others = [f for p, mark in bad.items() if p != pump.id for f in mark.own]
+        others += [self._odd.pop(p) for p in self._pumps[supply] if p in self._odd]
         # the pumps' own alarms go under the supply's
         cleared = [Finding(f.subject, f.kind, Presence.NO, now_ts, now_ts) for f in others]
         return [self._supply_yes(matter, said[0], bad, judged), *cleared, *passed]
@@ -166,8 +179,10 @@ class Siblings:
     ) -> Finding:
         names, supply = ", ".join(sorted(bad)), self._pump[finding.subject].air_supply
         own = [f for mark in bad.values() for f in mark.own]
-        alike = all(f.kind in LOOKALIKE for f in own)
-        sure = ALIKE_SURE if alike else min(0.99, max(f.confidence for f in own) + 0.1)
+        key = (supply, matter)
+        self._up[key] = self._up[key] or any(f.kind not in LOOKALIKE for f in own)
+        alike = not self._up[key]
+        sure = ALIKE_SURE if alike else min(MOST, max(f.confidence for f in own) + 0.1)
         rest = ((Kind.RESTRICTED_SUCTION, 1.0 - sure),) if alike else ()
         return Finding(
             subject=self.subject(supply),

@@ -114,6 +114,19 @@ def test_a_pump_of_a_lower_set_point_is_content_with_what_others_lack() -> None:
         assert [f.subject for f in got] == subjects
 
 
+def test_what_was_only_unusual_goes_under_the_supply_once_that_is_named() -> None:
+    siblings = Siblings(SITE)
+    siblings.weigh([yes(Kind.UNUSUAL, "p2")])
+    siblings.weigh([yes(Kind.UNUSUAL, "p3")])
+    siblings.weigh([no(Kind.UNUSUAL, "p3", T0 + 30)])
+    siblings.weigh([yes(Kind.AIR_SAG, "p0", T0 + 60)])
+    got = siblings.weigh([yes(Kind.AIR_SAG, "p1", T0 + 90)])
+    assert [(f.subject, f.kind) for f in got if f.presence is Presence.NO] == [
+        ("p0", Kind.AIR_SAG),
+        ("p2", Kind.UNUSUAL),
+    ]
+
+
 def test_while_the_supply_is_in_trouble_its_pumps_say_nothing_of_their_air() -> None:
     siblings = Siblings(SITE)
     siblings.weigh([yes(Kind.LOW_AIR, "p0")])
