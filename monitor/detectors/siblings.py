@@ -135,8 +135,13 @@ class Siblings:
         self._up[key] = False
         others = [f for p, mark in bad.items() if p != pump.id for f in mark.own]
         others += [self._odd.pop(p) for p in self._pumps[supply] if p in self._odd]
-        # the pumps' own alarms go under the supply's
-        cleared = [Finding(f.subject, f.kind, Presence.NO, now_ts, now_ts) for f in others]
+        # The pumps' own alarms go under the supply's; in a recording's long blocks one pump may
+        # have spoken of a later moment before its neighbour was heard.
+        ends = [max(now_ts, f.ts) for f in others]
+        cleared = [
+            Finding(f.subject, f.kind, Presence.NO, end, end)
+            for f, end in zip(others, ends, strict=True)
+        ]
         return [self._supply_yes(matter, said[0], bad, judged), *cleared, *passed]
 
     def _note(self, pump: Pump, matter: Kind, said: list[Finding]) -> None:

@@ -54,6 +54,13 @@ def test_two_pumps_low_on_air_are_one_matter_of_the_supply() -> None:
     assert [f.presence for f in cleared] == [Presence.NO]
 
 
+def test_a_pump_that_spoke_of_a_later_moment_is_cleared_after_it() -> None:
+    siblings = Siblings(SITE)
+    siblings.weigh([yes(Kind.LOW_AIR, "p0", T0 + 500)])
+    got = siblings.weigh([yes(Kind.LOW_AIR, "p1", T0 + 60)])
+    assert [f.ts for f in got if f.subject == "p0"] == [T0 + 500]
+
+
 def test_the_supply_clears_when_its_pumps_do() -> None:
     siblings = Siblings(SITE)
     siblings.weigh([yes(Kind.LOW_AIR, "p0")])
