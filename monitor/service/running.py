@@ -30,6 +30,7 @@ from monitor.service.stores import open_store
 from monitor.service.web import WebServer
 from monitor.settings.service_file import Settings, channel_url, secret
 from monitor.site import Site
+from monitor.store.owner import Claim
 from monitor.wire import Message, NodeStatus, site_filters
 
 log = logging.getLogger(__name__)
@@ -51,8 +52,10 @@ class Service:
         clock: Clock = now_ts,
         local_role: Role | None = None,
         on_change: OnChange | None = None,
+        claim: Claim | None = None,
     ) -> None:
         self.settings = settings
+        self._claim = claim
         self._clock = clock
         self._on_change = on_change
         self._stopping = threading.Event()
@@ -68,7 +71,7 @@ class Service:
     def start(self) -> None:
         """Open the store, wake the alarms, connect, serve."""
         settings, file = self.settings, self.settings.file
-        self.store = open_store(settings)
+        self.store = open_store(settings, claim=self._claim)
         self._stack.callback(self.store.close)
         self.core = self.store.core
         self.office = self._open_office()
@@ -178,6 +181,11 @@ class Service:
     def url(self) -> str:
         """Where the pages are."""
         return f"http://{self.settings.file.web.host}:{self.web.port}/"
+
+    @property
+    def fenced(self) -> bool:
+        """Has another process taken the folder over, so that nothing is kept here any more?"""
+        return self.core.fenced
 
     def first_words(self) -> Sequence[str]:
         """What the person who started it must read once."""
