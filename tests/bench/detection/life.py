@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from cases import site_of
 from scipy.stats import chi2
-from score import piece
+from score import piece, raises
 from table import Report
 
 from edge.virtual import life as scenes
@@ -63,6 +63,8 @@ def calm(job: tuple[str, int]) -> Calm:
             watch.note("p1", kind, ts)
         for finding in watch.push("p1", block).findings:
             kind = str(finding.kind)
+            if finding.presence is Presence.YES and not raises(finding):
+                continue
             if finding.presence is Presence.YES and standing.get(kind) is not Presence.YES:
                 raised[kind] += 1
             standing[kind] = finding.presence
