@@ -22,6 +22,7 @@ Anything else is refused with a reason, and only that message is lost by it.
 
 import re
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -152,6 +153,7 @@ def wanted_topic(site: str, node: str) -> str:
     return f"{TOPIC_ROOT}/{site}/{node}/wanted"
 
 
+@lru_cache(8192)  # a pump's topic comes every second
 def parse_topic(topic: str) -> Topic:
     """The parts of one of our topics; raises BadMessage('bad topic')."""
     parts = topic.split("/")

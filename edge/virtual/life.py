@@ -150,6 +150,38 @@ def rare_bay(seed: int) -> Scene:
     return replace(scene, draws=[d for d in scene.draws if d.bay == "1"])
 
 
+def second_bay(seed: int) -> Scene:
+    """Two days; on the second another bay is put on the pump, with a tip of its own: its draws
+    come alone, beside the old bay's, and out of their middle.
+    """
+    scene = _day(seed, _pattern(seed), SATURDAY_TS - 4 * DAY_S, 2.0)
+    rng = np.random.default_rng([seed, 8])
+    tip_m = scene.spec.tip_m * float(rng.uniform(0.8, 1.5))
+    old = [d for d in scene.draws if d.bay == "1"]
+    later = scene.start_ts + 1.3 * DAY_S
+    new = [replace(d, tip_m=tip_m) for d in scene.draws if d.bay == "2" and d.start_ts > later]
+    return replace(scene, draws=sorted([*old, *new], key=lambda d: d.start_ts))
+
+
+def high_line(seed: int) -> Scene:
+    """A line that stays above air pressure for minutes after a draw: a long column that is stopped
+    in a stiff hose, balls that hold what it leaves, and warmth that adds to it.
+    """
+    scene = _day(seed, _pattern(seed), SATURDAY_TS - 4 * DAY_S)
+    rng = np.random.default_rng([seed, 9])
+    held = replace(
+        scene.spec,
+        tip_m=1.4 * scene.spec.tip_m,
+        rod_inertance_kg_m4=4e6,
+        line_compliance_ml_psi=float(rng.uniform(0.2, 0.5)) * scene.spec.line_compliance_ml_psi,
+        line_gas_ml=0.0,
+        ring_share=float(rng.uniform(0.3, 0.5)),
+        seep_s=float(rng.uniform(300.0, 900.0)),
+        thermal_pa_per_k=1.5 * PSI,
+    )
+    return replace(scene, spec=held, climate=Climate(18.0, 14.0, OFFSET_S))
+
+
 def _next_rest(draws: Sequence[Draw], ts: float, rest_s: float) -> float:
     """The first time from ts on with rest_s of no draw before and after it."""
     busy = sorted((d.start_ts - rest_s, d.end_ts + rest_s) for d in draws)
@@ -180,6 +212,8 @@ CASES: dict[str, Callable[[int], Scene]] = {
     "network gaps": network_gaps,
     "clock change": clock_change,
     "rare bay": rare_bay,
+    "second bay": second_bay,
+    "high line": high_line,
 }
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.finding import Evidence, Finding, Presence
-from monitor.detectors.joint import NEEDED, Joint
+from monitor.detectors.joint import NEEDED, Fitter, Joint, Model, Ticket, fit_at_once
 from monitor.detectors.learned import Learned, Learning, Move
 from monitor.errors import BadSettings
 from monitor.signals.types import Episode
@@ -106,6 +106,7 @@ class Baseline:
     pump: str
     features: tuple[Feature, ...] = FEATURES
     learning: Learning = field(default_factory=Learning)
+    fitter: Fitter = fit_at_once
     learned: dict[str, Learned] = field(init=False)
     joint: Joint = field(init=False)
     _pending: list[tuple[float, dict[str, float]]] = field(default_factory=list, init=False)
@@ -113,6 +114,7 @@ class Baseline:
     _idle: tuple[float, float] = field(default=(0.0, 0.0), init=False)
     _reviewed_ts: float | None = field(default=None, init=False)
     _forest: bool = field(default=False, init=False)
+    _asked: Ticket | None = field(default=None, init=False, repr=False)
     _strange_since: float | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
@@ -125,7 +127,10 @@ class Baseline:
             for f in self.features
         }
         self.joint = Joint(
-            len(names), self.learned[names[0]].limits.arl0, self.learning.window_draws
+            len(names),
+            self.learned[names[0]].limits.arl0,
+            self.learning.window_draws,
+            fitter=self.fitter,
         )
 
     # ------------------------------------------------------------------ asking
@@ -170,6 +175,7 @@ class Baseline:
         if what in RESTART_ALL | RESTART_AIR | CALM_ONLY:
             self._pending, self._wandering = [], False
             self._idle, self._forest, self._reviewed_ts = (0.0, 0.0), False, ts
+            self._asked = None
 
     def _restart(self, names: Iterable[str]) -> None:
         for name in list(names):
@@ -341,9 +347,12 @@ class Baseline:
         """Ask the forest once a day."""
         if self._reviewed_ts is None:
             self._reviewed_ts = ts
-        if ts - self._reviewed_ts >= REVIEW_S:
-            self._reviewed_ts = ts
-            self._forest = sum(self.joint.review()) >= NEEDED
+        if ts - self._reviewed_ts >= REVIEW_S and (asked := self.joint.review()) is not None:
+            self._reviewed_ts, self._asked = ts, asked
+        if self._asked is not None and self._asked.done:
+            odd = self._asked.answer
+            self._forest = not (odd is None or isinstance(odd, Model)) and sum(odd) >= NEEDED
+            self._asked = None
 
     def _finding(self, episode: Episode, presence: Presence) -> Finding:
         return Finding(self.pump, Kind.UNUSUAL, presence, episode.end_ts, episode.start_ts)

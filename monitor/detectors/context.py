@@ -132,8 +132,10 @@ class Usual:
     def spread(self) -> float | None:
         """Robust standard deviation, None before enough draws."""
         if self._spread is None and self.median is not None:
-            middle = self.median
-            self._spread = 1.4826 * _median(sorted([abs(x - middle) for x in self._rising]))
+            middle, half = self.median, len(self._rising) // 2
+            off = [middle - x for x in self._rising[:half]]
+            off += [x - middle for x in self._rising[half:]]
+            self._spread = 1.4826 * _median(sorted(off))
         return self._spread
 
     @property

@@ -1,12 +1,13 @@
 """Drum empty: the pump turns dry in the middle of a draw."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
+from monitor.detectors.odometer import Odometer
 from monitor.detectors.racing import race
 from monitor.signals.types import Episode
 
@@ -18,7 +19,8 @@ class DrumEmpty(Detector):
     How it looks: ordinary strokes turn into a race within the draw, at first at nearly full
     pressure, a draw or two later at a low one; no stall is reached.
 
-    Needs: pressure and strokes; a drum log tells it days ahead.
+    Needs: pressure and strokes; with the drum's size and its change in the work log, what was
+    drawn since then stands beside it.
 
     Settings: race_strokes 8 in a race that followed at least 4 ordinary ones; turn_share 1.8
     times the rate within one draw at no higher flow, when most of it was ordinary.
@@ -34,6 +36,7 @@ class DrumEmpty(Detector):
     turn_share: float = 1.8
     kind = Kind.DRUM_EMPTY
     events = RUNS
+    _drawn: Odometer = field(default_factory=Odometer)
 
     def __post_init__(self) -> None:
         need(self.race_strokes >= 5 and self.turn_share > 1, "drum_empty.race_strokes")
@@ -41,6 +44,7 @@ class DrumEmpty(Detector):
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, also while it lasts."""
         f = event.features
+        self._drawn.count(event, context.notes.get("drum changed"))
         now = race(event, context)
         if now is not None:
             if now.kind is Kind.DRUM_EMPTY and now.strokes >= self.race_strokes:
@@ -89,5 +93,14 @@ class DrumEmpty(Detector):
             f"at {context.show.pressure(pressure)}.",
             Evidence("stroke rate", rate, "1/s", None, context.usual["rate_hz"].high),
             Evidence("pressure", pressure, "Pa"),
+            *self._since_change(context),
             causes=((Kind.DRUM_EMPTY, sure), (Kind.AIR_IN_SUCTION, 1.0 - sure)),
         )
+
+    def _since_change(self, context: Context) -> tuple[Evidence, ...]:
+        """What was drawn from this drum, beside what it held; nothing where either is not known."""
+        held_ml = context.pump.fluid.drum_ml
+        if held_ml is None or self._drawn.since_ts is None:
+            return ()
+        drawn_ml = self._drawn.wet * context.scales.displacement_ml
+        return (Evidence("drawn since the drum was changed", drawn_ml, "mL", None, held_ml),)

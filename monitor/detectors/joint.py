@@ -5,10 +5,14 @@ and odd shapes are gone before): a robust multivariate distance (minimum covaria
 determinant), which judges each draw, and an isolation forest, which looks at the latest draws
 when asked and is thrown away afterwards, so that nothing has to be kept, stored or unpickled.
 Both count only when most of the last draws are in the far share that the budget allows.
+
+Both are jobs that somebody else may do: a fit needs scikit-learn, 150 MB in a process that has it
+for good, so that a service lets a passing process do it and goes on with the last model meanwhile.
 """
 
 import warnings
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -32,13 +36,73 @@ LEAST_ROWS_PER_FEATURE = 10
 
 
 class Model(NamedTuple):
-    """A fitted distance: columns used, their centre, covariance, rows, calibration."""
+    """A fitted distance: columns used, their centre, covariance and its inverse, rows, limit."""
 
     columns: NDArray[np.intp]
     centre: NDArray[np.float64]
     covariance: NDArray[np.float64]
+    inverse: NDArray[np.float64]
     rows: int
     far: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DistanceJob:
+    """Fit a distance to learnt rows; far: the share of rows that shall lie beyond its limit."""
+
+    learnt: NDArray[np.float32]
+    share: float
+
+    def run(self) -> Model | None:
+        """The model; None when too few columns are known and vary."""
+        return _fit(self.learnt.astype(np.float64), self.share)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ForestJob:
+    """Grow an isolation forest on rows, no value missing, and ask it of the latest ones.
+
+    Source: F. T. Liu, K. M. Ting and Z.-H. Zhou, Isolation-based anomaly detection, ACM TKDD
+    6 (2012); 50 trees of at most 128 rows: half of their 100 and 256, for the window is 200
+    rows and the scores settle well before (computed).
+    """
+
+    known: NDArray[np.float64]
+    last: NDArray[np.float64]
+    share: float
+
+    def run(self) -> tuple[bool, ...]:
+        """Which of the latest rows lie far out."""
+        # Imported when first needed: with it a start takes 2 s and 140 MB more.
+        from sklearn.ensemble import IsolationForest
+
+        forest = IsolationForest(
+            n_estimators=50, max_samples=min(128, len(self.known)), random_state=0
+        ).fit(self.known)
+        # Small scores are far out. The rows it grew on look a little too near, hence the least.
+        edge = np.quantile(forest.score_samples(self.known), self.share / 2)
+        far = forest.score_samples(self.last) < edge
+        return tuple(bool(x) for x in far & (np.abs(self.last).max(axis=1) >= 1.0))
+
+
+Job = DistanceJob | ForestJob
+
+
+@dataclass(slots=True)
+class Ticket:
+    """A job that was taken; `answer` counts once `done`, and is None when the job failed."""
+
+    done: bool = False
+    answer: Model | tuple[bool, ...] | None = None
+
+
+Fitter = Callable[[Job], Ticket | None]
+"""Takes a job; None when it is too busy, then it is asked again."""
+
+
+def fit_at_once(job: Job) -> Ticket:
+    """The fitter of recordings and tests: done on the spot."""
+    return Ticket(done=True, answer=job.run())
 
 
 @dataclass(slots=True)
@@ -54,6 +118,7 @@ class Joint:
     arl0: float
     capacity: int = 200
     refit_draws: int = 400
+    fitter: Fitter = fit_at_once
     hits: deque[bool] = field(default_factory=lambda: deque(maxlen=OF_LAST), init=False)
     latest: deque[NDArray[np.float64]] = field(
         default_factory=lambda: deque(maxlen=OF_LAST), init=False
@@ -61,6 +126,7 @@ class Joint:
     model: Model | None = field(default=None, init=False, repr=False)
     _kept: Kept = field(init=False, repr=False)
     _new: int = field(default=0, init=False)
+    _ticket: Ticket | None = field(default=None, init=False, repr=False)
 
     def __post_init__(self) -> None:
         self.restart()
@@ -80,10 +146,11 @@ class Joint:
         self._kept = rows(self.capacity, OF_LAST + 1, self.features)
         self.hits.clear()
         self.latest.clear()
-        self.model, self._new = None, 0
+        self.model, self._ticket, self._new = None, None, 0
 
     def update(self, row: NDArray[np.float64], *, learn: bool = True) -> bool:
         """Judge a row, then keep it if nothing speaks against it; `strange` as it now stands."""
+        self._take_model()
         if self.model is not None:
             far = _tail(row, self.model)
             if far is not None:
@@ -108,36 +175,30 @@ class Joint:
         due = 1 if self.model is None else self.refit_draws
         if self.model is not None and self.model.rows < self.capacity // 2:
             due = self.model.rows
-        if self._kept.count >= least and self._new >= due:
-            model = _fit(self._matrix(), self.share)
-            self._new = 0 if model else -OF_LAST
-            self.model = model or self.model
+        if self._ticket is None and self._kept.count >= least and self._new >= due:
+            self._ticket = self.fitter(DistanceJob(self._kept.learnt.copy(), self.share))
+            self._take_model()
 
-    def _matrix(self) -> NDArray[np.float64]:
-        return self._kept.learnt.astype(np.float64)
+    def _take_model(self) -> None:
+        """Take the model that was fitted meanwhile; without one it is tried again soon."""
+        ticket = self._ticket
+        if ticket is None or not ticket.done:
+            return
+        self._ticket, model = None, ticket.answer
+        if isinstance(model, Model):
+            self.model, self._new = model, 0
+        else:
+            self._new = -OF_LAST
 
-    def review(self) -> tuple[bool, ...]:
-        """Which of the latest rows an isolation forest finds far out; empty when it cannot tell.
-
-        Source: F. T. Liu, K. M. Ting and Z.-H. Zhou, Isolation-based anomaly detection, ACM TKDD
-        6 (2012); 50 trees of at most 128 rows: half of their 100 and 256, for the window is 200
-        rows and the scores settle well before (computed).
-        """
+    def review(self) -> Ticket | None:
+        """Which of the latest rows a forest finds far out; none when it cannot tell, None: busy."""
         if self.model is None or len(self.latest) < OF_LAST:
-            return ()
+            return Ticket(done=True, answer=())
         columns, centre = self.model.columns, self.model.centre
-        # Imported when first needed: with it a start takes 2 s and 80 MB more.
-        from sklearn.ensemble import IsolationForest
-
-        known, last = self._matrix()[:, columns], np.array(self.latest)[:, columns]
+        known = self._kept.learnt.astype(np.float64)[:, columns]
+        last = np.array(self.latest)[:, columns]
         known, last = (np.where(np.isnan(x), centre, x) for x in (known, last))
-        forest = IsolationForest(
-            n_estimators=50, max_samples=min(128, len(known)), random_state=0
-        ).fit(known)
-        # Small scores are far out. The rows it grew on look a little too near, hence the least.
-        edge = np.quantile(forest.score_samples(known), self.share / 2)
-        far = forest.score_samples(last) < edge
-        return tuple(bool(x) for x in far & (np.abs(last).max(axis=1) >= 1.0))
+        return self.fitter(ForestJob(known, last, self.share))
 
     def moved(self) -> list[tuple[int, float]]:
         """(feature, mean score) of the far rows, the most telling first."""
@@ -180,7 +241,8 @@ def _fit(learnt: NDArray[np.float64], share: float) -> Model | None:
     np.fill_diagonal(covariance, np.maximum(np.diag(covariance), 1.0))
     covariance += RIDGE * np.eye(p)
     centre = np.asarray(found.location_, np.float64)
-    model = Model(columns, centre, covariance, len(full), 0.0)
+    inverse = np.asarray(np.linalg.inv(covariance), np.float64)
+    model = Model(columns, centre, covariance, inverse, len(full), 0.0)
     tails = [t for row in learnt if (t := _tail(row, model)) is not None]
     # Real draws have longer tails than the F law: the limit is the window's own quantile if that
     # lies further out.
@@ -197,8 +259,11 @@ def _tail(row: NDArray[np.float64], model: Model) -> float | None:
     p = len(there)
     if p < 2 or p < len(z) / 2:
         return None
-    z = z[there]
-    distance = float(z @ np.linalg.solve(model.covariance[np.ix_(there, there)], z))
+    if p == len(z):
+        distance = float(z @ model.inverse @ z)
+    else:
+        z = z[there]
+        distance = float(z @ np.linalg.solve(model.covariance[np.ix_(there, there)], z))
     m = model.rows
     scaled = distance * m * (m - p) / (p * (m + 1) * (m - 1))
     return float(fdtrc(p, m - p, scaled))

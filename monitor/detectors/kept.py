@@ -11,12 +11,15 @@ from numpy.typing import NDArray
 
 
 class Kept:
-    """At most `most` learnt rows and `room` waiting ones; the oldest go first."""
+    """At most `most` learnt rows and `room` waiting ones; the oldest go first.
 
-    __slots__ = ("_buffer", "_most", "count", "waiting")
+    buffer: the block itself, never exchanged; its first `count` rows are the learnt ones.
+    """
+
+    __slots__ = ("_most", "buffer", "count", "waiting")
 
     def __init__(self, buffer: NDArray[Any], most: int) -> None:
-        self._buffer = buffer
+        self.buffer = buffer
         self._most = most
         self.count = 0
         self.waiting = 0
@@ -24,16 +27,16 @@ class Kept:
     @property
     def learnt(self) -> NDArray[Any]:
         """The learnt rows in the order they came (a view: copy it to keep it)."""
-        return self._buffer[: self.count]
+        return self.buffer[: self.count]
 
     def append(self, row: Any) -> None:
         """Let a row wait; the oldest waiting row gives way when there is no room."""
         end = self.count + self.waiting
-        if end == len(self._buffer):
-            self._buffer[self.count : -1] = self._buffer[self.count + 1 :]
+        if end == len(self.buffer):
+            self.buffer[self.count : -1] = self.buffer[self.count + 1 :]
             end -= 1
             self.waiting -= 1
-        self._buffer[end] = row
+        self.buffer[end] = row
         self.waiting += 1
 
     def admit(self, keep: int) -> int:
@@ -44,7 +47,7 @@ class Kept:
         over = self.count - self._most
         if over > 0:
             end = self.count + self.waiting
-            self._buffer[: end - over] = self._buffer[over:end].copy()
+            self.buffer[: end - over] = self.buffer[over:end].copy()
             self.count = self._most
         return more
 

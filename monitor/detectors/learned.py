@@ -21,7 +21,7 @@ from monitor.detectors.spc import (
     Cusum,
     Ewma,
     ar1_residual,
-    lag_one,
+    lag_one_centred,
 )
 from monitor.errors import BadSettings
 from monitor.signals.order import median
@@ -107,8 +107,12 @@ class Move:
     sigmas: float
 
 
-def settle(values: NDArray[np.float64], floor: float, clip_sigma: float) -> Level:
-    """The level of values in time order, none of them NaN; floor: the smallest spread that counts.
+def settle(
+    values: NDArray[np.float64], floor: float, clip_sigma: float, floor_share: float = 0.0
+) -> Level:
+    """The level of values in time order, none of them NaN.
+
+    floor: the smallest spread that counts, or floor_share of the median if that is more.
 
     Values beyond clip_sigma robust sigmas are pulled in before mean and sigma are taken. phi is
     the autocorrelation plus one standard error: a CUSUM forgives an overestimate (it sees a shift
@@ -117,13 +121,15 @@ def settle(values: NDArray[np.float64], floor: float, clip_sigma: float) -> Leve
     count = len(values)
     rising = np.sort(values).tolist()
     middle = 0.5 * (rising[(count - 1) // 2] + rising[count // 2])
+    floor = max(floor, floor_share * abs(middle))
     mad_sigma = max(median(np.abs(values - middle)) * MAD_TO_SIGMA, floor)
     edge = clip_sigma * mad_sigma
     clipped = np.minimum(np.maximum(values, middle - edge), middle + edge)
     mean = float(np.add.reduce(clipped)) / count
-    spread = float(clipped.std(ddof=1)) if count > 1 else 0.0
+    off = clipped - mean
+    spread = sqrt(float(np.add.reduce(off * off)) / (count - 1)) if count > 1 else 0.0
     sigma = max(spread, floor)
-    phi = min(max(lag_one(clipped) + 1 / sqrt(count), 0.0), 0.95)
+    phi = min(max(lag_one_centred(off) + 1 / sqrt(count), 0.0), 0.95)
     if count >= 40:
         low, high = _quantile(rising, 0.025), _quantile(rising, 0.975)
     else:
@@ -173,6 +179,7 @@ class Learned:
     move: Move | None = field(default=None, init=False)
     last_score: float | None = field(default=None, init=False)
     _kept: Kept = field(init=False, repr=False)
+    _fields: tuple[NDArray[np.uint32], NDArray[np.float32]] = field(init=False, repr=False)
     _due: int = field(default=0, init=False)
     _last_z: float = field(default=0.0, init=False)
     _cusum: Cusum = field(init=False, repr=False)
@@ -226,6 +233,7 @@ class Learned:
         """Forget everything learnt: the pump is another one now, or its set point is."""
         room = self.learning.quarantine_draws + 1
         self._kept = numbers(self.learning.window_draws, room)
+        self._fields = self._kept.buffer["ts"], self._kept.buffer["x"]
         self._due = self._batched = 0
         self._batch, self._long_run = 0.0, 1.0
         self._unclaimed.clear()
@@ -310,8 +318,7 @@ class Learned:
         """Recompute the level; seldom enough to be cheap, often enough to stay self-starting."""
         ts, x = self._window()
         values = x.astype(np.float64)
-        floor = max(self.floor, self.floor_share * abs(median(values)))
-        self.level = settle(values, floor, self.learning.clip_sigma)
+        self.level = settle(values, self.floor, self.learning.clip_sigma, self.floor_share)
         self._due = 1 if len(values) < 50 else len(values) // 16
         span_s = float(ts[-1]) - float(ts[0])
         if len(values) >= self.learning.start_draws and span_s > 0:
@@ -319,14 +326,14 @@ class Learned:
 
     def _window(self) -> tuple[NDArray[np.uint32], NDArray[np.float32]]:
         """Times and values that are learnt and not too old, but never fewer than `least_draws`."""
-        learnt, keep = self._kept.learnt, self.learning.least_draws
-        ts, x = learnt["ts"], learnt["x"]
-        if len(ts) <= keep:
-            return ts, x
-        oldest = float(ts[-1]) - self.learning.window_s
-        first = 0 if ts[0] >= oldest else int(np.searchsorted(ts, oldest))
-        first = min(first, len(ts) - keep)
-        return ts[first:], x[first:]
+        ts, x = self._fields
+        count, first = self._kept.count, 0
+        if count > self.learning.least_draws:
+            oldest = ts.item(count - 1) - self.learning.window_s
+            if ts.item(0) < oldest:
+                found = int(np.searchsorted(ts[:count], oldest))
+                first = min(found, count - self.learning.least_draws)
+        return ts[first:count], x[first:count]
 
     def _budget(self, per_month: float) -> Budget:
         # Powers of two, rounded up: the cache is hit and the limit errs to the quiet side.

@@ -7,6 +7,7 @@ finding under another one is not raised by itself; it stays among the causes, wi
 from dataclasses import replace
 
 from monitor.advice.kinds import Kind
+from monitor.detectors.confidence import calibrated
 from monitor.detectors.finding import Finding, Presence
 
 RACING = (Kind.MISSED_PRIME, Kind.DRUM_EMPTY, Kind.AIRLOCK)
@@ -51,7 +52,8 @@ def rank(findings: list[Finding], standing: frozenset[Kind] = frozenset()) -> li
     """Findings of one event without those that another one, now or standing, explains.
 
     A silenced YES is dropped (neither raises nor clears); it is added to the causes of the one
-    that explains it. NO findings pass.
+    that explains it. NO findings pass. Rules are weighed by what they state; what is told is the
+    share of such statements that proved right.
     """
     yes = {f.kind: f for f in findings if f.presence is Presence.YES}
     out: list[Finding] = []
@@ -63,7 +65,7 @@ def rank(findings: list[Finding], standing: frozenset[Kind] = frozenset()) -> li
         if over and finding.kind not in standing:
             continue
         under = [yes[k] for k in EXPLAINS.get(finding.kind, ()) if k in yes]
-        out.append(_with_causes(finding, under))
+        out.append(calibrated(_with_causes(finding, under)))
     return out
 
 

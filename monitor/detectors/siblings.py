@@ -1,38 +1,79 @@
 """Pumps on one air supply that go wrong together: one finding about the air, not twelve.
 
 An air fault is common-mode; suction and discharge faults are not. When most pumps of a supply
-that have been judged lately say low air, high air or air sag, the finding's subject is
-'air:<supply>' and the pumps' own findings are held back as its consequences.
+that have been judged lately show the same lack of air, and none was seen sound while another
+already lacked it, the finding's subject is 'air:<supply>' and the pumps' own findings are held
+back as its consequences.
 """
 
 from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
+from monitor.detectors.confidence import MOST
 from monitor.detectors.finding import Evidence, Finding, Presence
-from monitor.site import Site
+from monitor.site import Pump, Site
 
-SHARED = (Kind.LOW_AIR, Kind.HIGH_AIR, Kind.AIR_SAG, Kind.ICING)
+MATTER: dict[Kind, Kind] = {
+    Kind.LOW_AIR: Kind.LOW_AIR,
+    Kind.HIGH_AIR: Kind.HIGH_AIR,
+    Kind.AIR_SAG: Kind.AIR_SAG,
+    Kind.RESTRICTED_SUCTION: Kind.AIR_SAG,
+    Kind.ICING: Kind.ICING,
+}
+"""What a pump's own finding says of the supply when its neighbours say the same. Each pump has a
+suction of its own, so that several restricted at once are short of air."""
+LOOKALIKE = frozenset(k for k, matter in MATTER.items() if k is not matter)
 WINDOW_S = 3600.0
 """Verdicts older than this do not count (chosen: every pump of a wash draws within the hour)."""
 LEAST = 2
 MOST_SHARE = 0.6
 """Of the pumps judged within the window, at least two (chosen: independent faults on two of three
 pumps within the hour are rarer than one a year at one fault a pump-quarter)."""
+CLEAR_SHARE = 0.4
+"""Deadband of the share (chosen): under it the supply is right again."""
+SLACK_S = 600.0
+"""A sound verdict of a neighbour so long after a pump's first bad one parts the two (chosen: a
+detector that wants two draws in a row is that far behind)."""
+SAME_SHARE = 0.85
+"""A pump is sound on a main that gives this share of its set point (low air is told at 0.8)."""
+ALIKE_SURE = 0.6
+"""Chosen: cold that thickens every chemical looks the same on all suctions at once."""
+ALIKE_WORDS = (
+    ", each as a restricted suction shows; what they share is the air (unless all chemicals are "
+    "cold and thick)."
+)
+
+
+@dataclass(slots=True)
+class Mark:
+    """The last word of one pump on one matter.
+
+    began_ts: when the present row of bad verdicts began. sound_ts: its last sound verdict that
+    speaks for the supply, too. own: its bad findings now, empty when it is sound.
+    """
+
+    ts: float = float("-inf")
+    began_ts: float = float("-inf")
+    sound_ts: float = float("-inf")
+    own: list[Finding] = field(default_factory=list)
 
 
 @dataclass(slots=True)
 class Siblings:
-    """Keeps the last verdict of each pump on the shared kinds and speaks for the supply."""
+    """Keeps the last verdict of each pump on the shared matters and speaks for the supply."""
 
     site: Site
-    _last: dict[tuple[str, Kind], tuple[float, Finding]] = field(default_factory=dict)
-    _up: set[tuple[str, Kind]] = field(default_factory=set)
-    _supply: dict[str, str] = field(default_factory=dict)
+    _marks: dict[tuple[str, Kind], Mark] = field(default_factory=dict)
+    _up: dict[tuple[str, Kind], bool] = field(default_factory=dict)
+    """What supplies suffer; True once a pump has named it so itself."""
+    _odd: dict[str, Finding] = field(default_factory=dict)
+    """Pumps that are unusual and say no more."""
+    _pump: dict[str, Pump] = field(default_factory=dict)
     _pumps: dict[str, list[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for pump in self.site.pumps:
-            self._supply[pump.id] = pump.air_supply
+            self._pump[pump.id] = pump
             self._pumps.setdefault(pump.air_supply, []).append(pump.id)
 
     @staticmethod
@@ -41,79 +82,129 @@ class Siblings:
         return f"air:{supply}"
 
     def low_neighbours(self, pump_id: str, kind: Kind, now_ts: float) -> int:
-        """How many other pumps of the same supply say yes to this kind now."""
-        return sum(
-            self._yes(other, kind, now_ts)
-            for other in self._pumps[self._supply[pump_id]]
-            if other != pump_id
-        )
-
-    def _yes(self, pump_id: str, kind: Kind, now_ts: float) -> bool:
-        got = self._last.get((pump_id, kind))
-        return got is not None and now_ts - got[0] <= WINDOW_S and got[1].presence is Presence.YES
+        """How many other pumps of the same supply show this matter now."""
+        bad = self._bad(self._pump[pump_id].air_supply, MATTER[kind], now_ts)
+        return len(bad.keys() - {pump_id})
 
     def weigh(self, findings: list[Finding]) -> list[Finding]:
         """Findings of one pump's event; those that the supply explains become one of its own."""
         out: list[Finding] = []
+        shared: dict[Kind, list[Finding]] = {}
         for finding in findings:
-            if finding.kind not in SHARED or finding.subject not in self._supply:
+            matter = MATTER.get(finding.kind)
+            if matter is None or finding.subject not in self._pump:
                 out.append(finding)
-                continue
-            supply = self._supply[finding.subject]
-            self._last[(finding.subject, finding.kind)] = (finding.ts, finding)
-            common = self._common(supply, finding)
-            if common is None:
-                out.append(finding)
-                continue
-            out.extend(common)
-        return out
+                self._note_odd(finding)
+            else:
+                shared.setdefault(matter, []).append(finding)
+        for matter, said in shared.items():
+            out.extend(self._judge(matter, said))
+        return [f for f in out if not self._held(f)]
 
-    def _common(self, supply: str, finding: Finding) -> list[Finding] | None:
-        """What the supply says, or None when it is the pump's own matter."""
-        kind, now = finding.kind, finding.ts
-        judged = {
-            p: f
-            for p in self._pumps[supply]
-            if (got := self._last.get((p, kind))) is not None
-            and now - got[0] <= WINDOW_S
-            and (f := got[1])
-        }
-        yes = [f for f in judged.values() if f.presence is Presence.YES]
-        key = (supply, kind)
-        enough = len(yes) >= LEAST and len(yes) >= MOST_SHARE * len(judged)
-        if enough:
-            first = key not in self._up
-            self._up.add(key)
-            said = [self._supply_yes(supply, finding, yes, len(judged))]
-            if first:  # the pumps' own alarms go under the supply's
-                said += [self._cleared(f, now) for f in yes if f.subject != finding.subject]
-            if finding.presence is Presence.NO:
-                said.append(finding)
+    def _note_odd(self, finding: Finding) -> None:
+        """'Unusual' may only be the first sign of what the supply will be found to suffer."""
+        if finding.kind is Kind.UNUSUAL and finding.presence is Presence.YES:
+            self._odd[finding.subject] = finding
+        elif finding.kind is Kind.UNUSUAL:
+            self._odd.pop(finding.subject, None)
+
+    def _held(self, finding: Finding) -> bool:
+        """While the supply is in trouble, what its pumps say of their air is a consequence."""
+        pump = self._pump.get(finding.subject)
+        if pump is None or finding.presence is not Presence.YES:
+            return False
+        if finding.kind not in MATTER and finding.kind is not Kind.UNUSUAL:
+            return False
+        return any(supply == pump.air_supply for supply, _ in self._up)
+
+    def _judge(self, matter: Kind, said: list[Finding]) -> list[Finding]:
+        """What one pump says on one matter, for itself or for its supply."""
+        pump, now_ts = self._pump[said[0].subject], said[0].ts
+        self._note(pump, matter, said)
+        supply, key = pump.air_supply, (pump.air_supply, matter)
+        bad = self._bad(supply, matter, now_ts)
+        judged = len(bad) + self._sound(supply, matter, now_ts, bad)
+        passed = [f for f in said if f.presence is not Presence.YES]
+        if key in self._up:
+            if len(bad) >= LEAST and len(bad) >= CLEAR_SHARE * judged:
+                return [self._supply_yes(matter, said[0], bad, judged), *passed]
+            del self._up[key]
+            return [Finding(self.subject(supply), matter, Presence.NO, now_ts, now_ts), *said]
+        if len(bad) < LEAST or len(bad) < MOST_SHARE * judged or not together(bad):
             return said
-        if key in self._up and len(yes) < MOST_SHARE * len(judged):
-            self._up.discard(key)
-            gone = Finding(self.subject(supply), kind, Presence.NO, now, now)
-            return [gone, finding]
-        return None
+        self._up[key] = False
+        others = [f for p, mark in bad.items() if p != pump.id for f in mark.own]
+        others += [self._odd.pop(p) for p in self._pumps[supply] if p in self._odd]
+        # The pumps' own alarms go under the supply's; in a recording's long blocks one pump may
+        # have spoken of a later moment before its neighbour was heard.
+        ends = [max(now_ts, f.ts) for f in others]
+        cleared = [
+            Finding(f.subject, f.kind, Presence.NO, end, end)
+            for f, end in zip(others, ends, strict=True)
+        ]
+        return [self._supply_yes(matter, said[0], bad, judged), *cleared, *passed]
 
-    def _cleared(self, finding: Finding, now: float) -> Finding:
-        return Finding(finding.subject, finding.kind, Presence.NO, now, now)
+    def _note(self, pump: Pump, matter: Kind, said: list[Finding]) -> None:
+        """Remember what this pump says now."""
+        mark = self._marks.setdefault((pump.id, matter), Mark())
+        own = [f for f in said if f.presence is Presence.YES]
+        mark.ts = said[0].ts
+        if own and not mark.own:
+            mark.began_ts = mark.ts
+        if not own and self._says(pump, matter, mark.ts):
+            mark.sound_ts = mark.ts
+        mark.own = own
+
+    def _says(self, pump: Pump, matter: Kind, now_ts: float) -> bool:
+        """Does a sound verdict of this pump speak for the supply?
+
+        Where others are low on air, a pump of a lower set point is content with what they get.
+        """
+        if matter is not Kind.LOW_AIR:
+            return True
+        bad = self._bad(pump.air_supply, matter, now_ts)
+        given = [e.value for m in bad.values() for f in m.own for e in f.evidence if e.unit == "Pa"]
+        known = [v for v in given if v is not None]
+        return not known or max(known) < SAME_SHARE * pump.air_set_pa
+
+    def _bad(self, supply: str, matter: Kind, now_ts: float) -> dict[str, Mark]:
+        """The pumps of a supply that show the matter now."""
+        marks = {p: self._marks.get((p, matter)) for p in self._pumps[supply]}
+        return {p: m for p, m in marks.items() if m and m.own and now_ts - m.ts <= WINDOW_S}
+
+    def _sound(self, supply: str, matter: Kind, now_ts: float, bad: dict[str, Mark]) -> int:
+        """How many were found sound since the first bad verdict, within the window."""
+        since = min((m.began_ts for m in bad.values()), default=now_ts)
+        since = max(since, now_ts - WINDOW_S)
+        marks = [self._marks.get((p, matter)) for p in self._pumps[supply] if p not in bad]
+        return sum(m is not None and m.sound_ts >= since for m in marks)
 
     def _supply_yes(
-        self, supply: str, finding: Finding, yes: list[Finding], judged: int
+        self, matter: Kind, finding: Finding, bad: dict[str, Mark], judged: int
     ) -> Finding:
-        names = ", ".join(sorted(f.subject for f in yes))
-        kind = finding.kind
+        names, supply = ", ".join(sorted(bad)), self._pump[finding.subject].air_supply
+        own = [f for mark in bad.values() for f in mark.own]
+        key = (supply, matter)
+        self._up[key] = self._up[key] or any(f.kind not in LOOKALIKE for f in own)
+        alike = not self._up[key]
+        sure = ALIKE_SURE if alike else min(MOST, max(f.confidence for f in own) + 0.1)
+        rest = ((Kind.RESTRICTED_SUCTION, 1.0 - sure),) if alike else ()
         return Finding(
             subject=self.subject(supply),
-            kind=kind,
+            kind=matter,
             presence=Presence.YES,
             ts=finding.ts,
-            since_ts=min(f.since_ts for f in yes),
-            confidence=min(0.99, max(f.confidence for f in yes) + 0.1),
-            severity=max(f.severity for f in yes),
-            sentence=f"{str(kind).capitalize()} on the air supply '{supply}': {len(yes)} of "
-            f"{judged} pumps judged show it ({names}).",
-            evidence=(Evidence("pumps that show it", float(len(yes)), "", 0.0, 1.0),),
-            causes=((kind, 1.0),),
+            since_ts=min(f.since_ts for f in own),
+            confidence=sure,
+            severity=max(f.severity for f in own),
+            sentence=f"{str(matter).capitalize()} on the air supply '{supply}': {len(bad)} of "
+            f"{judged} pumps judged show it ({names})" + (ALIKE_WORDS if alike else "."),
+            evidence=(Evidence("pumps that show it", float(len(bad)), "", 0.0, 1.0),),
+            causes=((matter, sure if rest else 1.0), *rest),
         )
+
+
+def together(bad: dict[str, Mark]) -> bool:
+    """Can one moment have begun all? None was sound while another already lacked air."""
+    last_sound = max(mark.sound_ts for mark in bad.values())
+    return last_sound <= min(mark.began_ts for mark in bad.values()) + SLACK_S

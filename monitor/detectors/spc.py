@@ -181,9 +181,15 @@ def lag_one(values: NDArray[np.float64]) -> float:
     known = values[np.isfinite(values)]
     if len(known) < 3:
         return 0.0
-    centred = known - known.mean()
-    total = float(centred @ centred)
-    return float(centred[1:] @ centred[:-1]) / total if total > 0 else 0.0
+    return lag_one_centred(known - known.mean())
+
+
+def lag_one_centred(off: NDArray[np.float64]) -> float:
+    """The same of deviations from their mean, none of them NaN."""
+    if len(off) < 3:
+        return 0.0
+    total = float(off @ off)
+    return float(off[1:] @ off[:-1]) / total if total > 0 else 0.0
 
 
 def ar1_residual(z: float, z_before: float, phi: float) -> float:

@@ -10,6 +10,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.baseline import RESTART_AIR, RESTART_ALL, Baseline
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding, Presence
+from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.panel import DETECTORS
 from monitor.detectors.rank import rank
 from monitor.detectors.siblings import Siblings
@@ -79,12 +80,12 @@ class Hour:
 class PumpWatch:
     """One pump: its segmenter, its context, its own set of detectors."""
 
-    def __init__(self, site: Site, pump: Pump) -> None:
+    def __init__(self, site: Site, pump: Pump, fitter: Fitter = fit_at_once) -> None:
         self.pump = pump
         self.context = Context(site, pump, Scales.of(pump))
         self.segmenter = Segmenter(pump.id, self.context.scales)
         self.detectors = tuple(d() for d in DETECTORS)
-        self.baseline = Baseline(pump.id)
+        self.baseline = Baseline(pump.id, fitter=fitter)
         self._last_pa: FloatArray = np.empty(0)
         self.last_event: Episode | None = None
         self.hour = Hour()
@@ -213,11 +214,14 @@ class PumpWatch:
 
 
 class SiteWatch:
-    """All pumps of a site; what they share is judged here."""
+    """All pumps of a site; what they share is judged here.
 
-    def __init__(self, site: Site) -> None:
+    fitter: who fits the baselines' models, by default this process and at once.
+    """
+
+    def __init__(self, site: Site, fitter: Fitter = fit_at_once) -> None:
         self.site = site
-        self.pumps = {p.id: PumpWatch(site, p) for p in site.pumps}
+        self.pumps = {p.id: PumpWatch(site, p, fitter) for p in site.pumps}
         self.siblings = Siblings(site)
         self._silent: set[str] = set()
 

@@ -9,7 +9,11 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.odometer import Odometer
 from monitor.signals.types import Episode
+
+NEW_SEALS = ("seals", "pump changed")
+"""Work entries after which the pump has new seals."""
 
 
 @dataclass(slots=True)
@@ -42,6 +46,7 @@ class Worn(Detector):
     kind = Kind.WORN
     events = RUNS
     _ratios: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _seals: Odometer = field(default_factory=Odometer)
 
     def __post_init__(self) -> None:
         need(1 < self.more_share < self.most_share, "worn.more_share")
@@ -54,6 +59,8 @@ class Worn(Detector):
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
         f = event.features
+        fitted = [ts for kind, ts in context.notes.items() if kind in NEW_SEALS]
+        self._seals.count(event, max(fitted, default=None))
         flow = context.against("conductance", f.get("conductance"))
         if event.open_ or event.strokes < 2 or flow is None or not self._plain(event, context):
             return self.unknown(event, context)
@@ -77,8 +84,15 @@ class Worn(Detector):
             f"Worn pump: draws take {100 * (float(np.median(last)) - 1):.0f} % more strokes than "
             f"they did; about {loss:.0f} % of each stroke slips back.",
             Evidence("volumetric loss", loss / 100.0, "", 0.0, 0.05),
+            *self._since_seals(),
             causes=((Kind.WORN, 0.7), (Kind.BALL_LEAK, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )
+
+    def _since_seals(self) -> tuple[Evidence, ...]:
+        """What the present seals have done; nothing where their change was not logged."""
+        if self._seals.since_ts is None:
+            return ()
+        return (Evidence("strokes since the seals were changed", self._seals.strokes, "strokes"),)
 
     def _plain(self, event: Episode, context: Context) -> bool:
         """Even strokes without alternation: nothing else explains them."""

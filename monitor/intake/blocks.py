@@ -77,6 +77,8 @@ class StreamAssembler:
             return np.empty(0)
         tail = self._tail
         same_boot = tail is not None and tail.boot == message.boot and tail.total is not None
+        if tail is not None and same_boot and totals[-1] == tail.total:
+            return np.empty(0)
         if tail is not None and same_boot:
             totals = np.concatenate([[tail.total], totals]).astype(np.int64)
             t_us = np.concatenate([[tail.total_us], t_us])

@@ -7,14 +7,15 @@ eighth of all pumps draw, as on a busy day.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor import wire
+from monitor.detectors.watch import SiteWatch
 from monitor.intake.desk import Raw
-from monitor.signals.types import Block
+from monitor.signals.types import Block, Episode
 from monitor.site import Pump, Site
 
 RATE_HZ = 20
@@ -27,6 +28,8 @@ DRAWS = ((40, 12), (200, 40), (420, 25))
 """(start, length) in s: 432 draws a day, as on a busy day that never ends (chosen)."""
 STALL_PA, DRAW_PA, DIP_PA, NOISE_PA = 390e3, 300e3, 60e3, 900.0
 STROKE_S = 2.4
+PAST_H = 15.0
+"""270 draws: a baseline's window is full and its models are fitted."""
 
 
 @dataclass(frozen=True)
@@ -99,3 +102,36 @@ def day(hours: float = 24.0) -> Iterator[Block]:
         pressure_pa = LIFE.pressure_pa * rng.normal(1.0, 0.01)
         strokes = LIFE.stroke_s + rng.normal(0.0, 0.02, len(LIFE.stroke_s))
         yield Block(t0, 1 / RATE_HZ, pressure_pa, t0 + strokes)
+
+
+@cache
+def _past() -> tuple[Episode, ...]:
+    """What a pump's watch found in the hours of `day` before T0_S."""
+    watch = SiteWatch(Site(id="s0", pumps=(Pump(id="p0"),)), lambda _job: None)
+    found = [e for block in day(PAST_H) for e in watch.push("p0", block).episodes]
+    return tuple(found)
+
+
+def past(number: int, end_ts: float = T0_S) -> list[Episode]:
+    """A pump's finished episodes before a time: its own values, in memory of their own.
+
+    They spread by 4 %: hardly varying numbers give no model, more spread means a new set point.
+    """
+    back_s = end_ts - T0_S - PAST_H * 3600.0
+    own = iter(np.random.default_rng(number).normal(1.0, 0.04, 100 * len(_past())).tolist())
+    return [
+        Episode(
+            f"p{number}",
+            e.what,
+            e.start_ts + back_s,
+            e.end_ts + back_s,
+            False,
+            e.strokes,
+            {
+                name: None if value is None else value * next(own)
+                for name, value in e.features.items()
+            },
+            e.stroke_ts + back_s,
+        )
+        for e in _past()
+    ]

@@ -54,6 +54,10 @@ class Desk:
         """Stored episodes, in time order."""
         return self.episode_book.load(site, pump, from_ts, to_ts)
 
+    def back(self, site: str, pump: str, before_ts: float, draws: int) -> float | None:
+        """Where the so many draws before a time begin."""
+        return self.episode_book.back(site, pump, before_ts, draws)
+
     def work(self, site: str, pump: str, from_ts: float) -> list[Entry]:
         """Work entries since a time, oldest first."""
         return self.work_log.list(site, pump, (from_ts, 1e11))[::-1]

@@ -6,9 +6,11 @@ presence topics with a last will, and rendezvous hashing (D. G. Thaler and C. V.
 IEEE/ACM Transactions on Networking 6 (1998)), so that of a dead collector only its own sites move.
 
 Nothing is lost: the session keeps what is not receipted, and a receipt follows the commit. Nothing
-is doubled: two things fence, the broker throws out an older session of the same client id (MQTT
-3.1.1, 3.1.4-2), and the folder's lock lets one process in. What the watch knew is rebuilt from the
-folder, as at every start. A collector whose own presence connection drops lets go of everything.
+is doubled: the broker throws out an older session of the same client id (MQTT 3.1.1, 3.1.4-2), and
+the folder's lock lets one process in. A collector that is frozen keeps the lock but not its
+presence: then its sites are taken without the lock, and when it wakes it can commit nothing more
+and receipts nothing (`store/owner.py`). What the watch knew is rebuilt from the folder, as at every
+start. A collector whose own presence connection drops lets go of everything.
 """
 
 import contextlib
@@ -28,6 +30,7 @@ from monitor.clock import steady_s
 from monitor.errors import StrokewiseError
 from monitor.service.running import SHARED_KEEPALIVE_S, Service
 from monitor.settings.service_file import Settings, secret
+from monitor.store.owner import Claim
 from monitor.wire import TOPIC_ROOT
 
 log = logging.getLogger(__name__)
@@ -147,6 +150,7 @@ class Collector:
         self._presence = Presence(settings)
         self._stopping = threading.Event()
         self._told: dict[str, str] = {}
+        self._members: frozenset[str] = frozenset()
         self._away_s: dict[str, float] = {}
         self.running: dict[str, Service] = {}
 
@@ -169,6 +173,7 @@ class Collector:
 
     def step(self, members: Collection[str]) -> None:
         """Let go of what is not ours, take what is."""
+        self._members = frozenset(members)
         sites = [site.id for site in self._settings.sites]
         mine = {site for site in sites if owner(site, members) == self._name}
         for site in [s for s in self.running if s not in mine or self._lost(s)]:
@@ -178,13 +183,17 @@ class Collector:
                 self._take(number, site)
 
     def _lost(self, site: str) -> bool:
+        if self.running[site].fenced:
+            log.warning("fenced site=%s collector=%s; another one has it", site, self._name)
+            return True
         if self.running[site].intake.state().connected:
             self._away_s.pop(site, None)
             return False
         return steady_s() - self._away_s.setdefault(site, steady_s()) > LOST_S
 
     def _take(self, number: int, site: str) -> None:
-        service = Service(settings_of(self._settings, number))
+        claim = Claim(self._name, lambda name: name not in self._members)
+        service = Service(settings_of(self._settings, number), claim=claim)
         try:
             service.start()
         except StrokewiseError as problem:

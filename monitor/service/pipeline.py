@@ -16,6 +16,7 @@ from monitor.alarms.machine import AlarmMachine
 from monitor.alarms.policy import default_policy
 from monitor.alarms.types import Alarm, Change
 from monitor.detectors.finding import Finding
+from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.watch import PumpNow, SiteWatch
 from monitor.errors import StoreUnavailable
 from monitor.intake.blocks import StreamAssembler
@@ -28,6 +29,9 @@ log = logging.getLogger(__name__)
 
 HISTORY_S = 60 * 86400.0
 """How far back episodes are read to learn the baselines again (two months, chosen)."""
+HISTORY_DRAWS = 260
+"""And no more draws than that: a baseline's window, those it judges again, and some that are no
+whole draws. A busy pump's two months would take seconds of a start, and change nothing."""
 KEEP_EVERY_S = 60.0
 """How often the watermark is kept while nothing happens: a restart re-judges at most this much."""
 WARM_S = 1800.0
@@ -68,7 +72,13 @@ class Told:
 class Pipeline:
     """Judges what the store has committed. Thread-safe; time is an argument."""
 
-    def __init__(self, sites: Sequence[Site], desk: Desk, listener: Listener) -> None:
+    def __init__(
+        self,
+        sites: Sequence[Site],
+        desk: Desk,
+        listener: Listener,
+        fitter: Fitter = fit_at_once,
+    ) -> None:
         self._lock = threading.RLock()
         self._desk = desk
         self._listener = listener
@@ -76,7 +86,7 @@ class Pipeline:
         self.runs: dict[str, SiteRun] = {}
         for site in sites:
             machine = AlarmMachine(default_policy, site=site.id, family=Family.of(site))
-            self.runs[site.id] = SiteRun(site, SiteWatch(site), machine)
+            self.runs[site.id] = SiteRun(site, SiteWatch(site, fitter), machine)
 
     # Start.
 
@@ -90,10 +100,18 @@ class Pipeline:
 
     def _learn(self, run: SiteRun, now_ts: float) -> None:
         for pump in run.site.pumps:
-            from_ts = now_ts - HISTORY_S
+            from_ts = self._from_ts(run, pump.id, now_ts)
             episodes = self._desk.episodes(run.site.id, pump.id, from_ts, now_ts)
             work = self._desk.work(run.site.id, pump.id, from_ts)
             run.watch.history(pump.id, episodes, [(e.ts, e.kind.value) for e in work])
+
+    def _from_ts(self, run: SiteRun, pump_id: str, now_ts: float) -> float:
+        """Enough draws before now, or before what stands: a fault must not be learnt as usual."""
+        pumps = {pump.id for pump in run.site.pumps} - {pump_id}
+        alarms = (a for a in run.machine.alarms() if a.active and a.subject not in pumps)
+        since_ts = min((a.since_ts for a in alarms), default=now_ts)
+        enough_ts = self._desk.back(run.site.id, pump_id, since_ts, HISTORY_DRAWS)
+        return max(now_ts - HISTORY_S, enough_ts or 0.0)
 
     def _catch_up(self, run: SiteRun, now_ts: float) -> None:
         for pump in run.site.pumps:

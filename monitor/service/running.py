@@ -22,6 +22,7 @@ from monitor.notify.office import Addresses, Office
 from monitor.pages.app import create_app
 from monitor.service.broker import EmbeddedBroker
 from monitor.service.desk import Desk
+from monitor.service.fits import Fits
 from monitor.service.live import LiveService
 from monitor.service.pictures import alarm_picture
 from monitor.service.pipeline import Pipeline
@@ -29,6 +30,7 @@ from monitor.service.stores import open_store
 from monitor.service.web import WebServer
 from monitor.settings.service_file import Settings, channel_url, secret
 from monitor.site import Site
+from monitor.store.owner import Claim
 from monitor.wire import Message, NodeStatus, site_filters
 
 log = logging.getLogger(__name__)
@@ -50,8 +52,10 @@ class Service:
         clock: Clock = now_ts,
         local_role: Role | None = None,
         on_change: OnChange | None = None,
+        claim: Claim | None = None,
     ) -> None:
         self.settings = settings
+        self._claim = claim
         self._clock = clock
         self._on_change = on_change
         self._stopping = threading.Event()
@@ -67,12 +71,14 @@ class Service:
     def start(self) -> None:
         """Open the store, wake the alarms, connect, serve."""
         settings, file = self.settings, self.settings.file
-        self.store = open_store(settings)
+        self.store = open_store(settings, claim=self._claim)
         self._stack.callback(self.store.close)
         self.core = self.store.core
         self.office = self._open_office()
         self.desk = Desk(self.core, self.store, self.office)
-        self.pipeline = Pipeline(settings.sites, self.desk, self._heard)
+        self.fits = Fits()
+        self._stack.callback(self.fits.close)
+        self.pipeline = Pipeline(settings.sites, self.desk, self._heard, self.fits.take)
         self.live = LiveService(
             self.pipeline, self.desk, self._clock,
             figures=self.figures, refused=self.refused, dead_channels=self._dead_channels,
@@ -176,6 +182,11 @@ class Service:
         """Where the pages are."""
         return f"http://{self.settings.file.web.host}:{self.web.port}/"
 
+    @property
+    def fenced(self) -> bool:
+        """Has another process taken the folder over, so that nothing is kept here any more?"""
+        return self.core.fenced
+
     def first_words(self) -> Sequence[str]:
         """What the person who started it must read once."""
         return self._words
@@ -269,6 +280,7 @@ class Service:
             "intake_duplicate_messages_total": float(state.duplicate_messages),
             "intake_lost_messages_total": float(state.lost_messages),
             "judged_messages_total": float(self.pipeline.messages_total),
+            **{f"fits_{name}": float(count) for name, count in self.fits.counts().items()},
             **{f"store_{name}": value for name, value in self.store.stats().items()},
         }
 

@@ -8,6 +8,7 @@ from monitor.notify import SCHEMAS as NOTIFY
 from monitor.settings.service_file import Settings, secret
 from monitor.store import alarm_book, episodes, state, work_log
 from monitor.store.embedded import EmbeddedStore
+from monitor.store.owner import Claim
 from monitor.store.retention import Retention
 
 if TYPE_CHECKING:
@@ -23,7 +24,9 @@ ROOM_SCHEMAS = (
 )
 
 
-def open_store(settings: Settings, *, read_only: bool = False) -> EmbeddedStore:
+def open_store(
+    settings: Settings, *, read_only: bool = False, claim: Claim | None = None
+) -> EmbeddedStore:
     """The store of these settings; read_only works beside a running service.
 
     Raises FolderInUse, StoreUnavailable, BadSettings, StrokewiseError.
@@ -31,16 +34,18 @@ def open_store(settings: Settings, *, read_only: bool = False) -> EmbeddedStore:
     keeping = settings.file.store
     keep = Retention(raw_days=keeping.raw_days, second_days=keeping.second_days)
     if keeping.kind == "embedded" or read_only:
-        return EmbeddedStore(settings.data_dir, ROOM_SCHEMAS, keep=keep, read_only=read_only)
-    return _influx(settings, keep)
+        return EmbeddedStore(
+            settings.data_dir, ROOM_SCHEMAS, keep=keep, read_only=read_only, claim=claim
+        )
+    return _influx(settings, keep, claim)
 
 
-def _influx(settings: Settings, keep: Retention) -> EmbeddedStore:
+def _influx(settings: Settings, keep: Retention, claim: Claim | None) -> EmbeddedStore:
     # Only who keeps series there pays for its client's import.
     from monitor.store.influx import InfluxRemote, InfluxStore
 
     remote = InfluxRemote(influx_server(settings))
-    return InfluxStore(settings.data_dir, remote, ROOM_SCHEMAS, keep=keep)
+    return InfluxStore(settings.data_dir, remote, ROOM_SCHEMAS, keep=keep, claim=claim)
 
 
 def influx_server(settings: Settings) -> "InfluxServer":

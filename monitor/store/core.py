@@ -5,7 +5,7 @@ SQLite must be 3.51.3 or newer: earlier versions can corrupt a WAL file that two
 """
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,6 +43,10 @@ class Core:
         self.lock = threading.RLock()
         """The writer's lock. A room with state beside its tables guards it with this very lock, so
         that no two rooms can wait for each other."""
+        self.check: Callable[[apsw.Connection], None] | None = None
+        """Asked at the beginning of each transaction; raises when it must not be (`owner`)."""
+        self.fenced = False
+        """Another process has taken the folder over; nothing is committed here any more."""
         self._local = threading.local()
         self._readers: list[apsw.Connection] = []
         self._writer = self._open()
@@ -85,7 +89,10 @@ class Core:
 
     @contextmanager
     def write(self) -> Iterator[apsw.Connection]:
-        """One durable transaction; nested use joins the outer one. Raises StoreFull."""
+        """One durable transaction; nested use joins the outer one.
+
+        Raises StoreFull, StoreUnavailable, and what `check` raises.
+        """
         with self.lock:
             if self._writer.in_transaction:
                 yield self._writer
@@ -93,6 +100,8 @@ class Core:
             try:
                 self._writer.execute("BEGIN IMMEDIATE")
                 self._local.writing = True
+                if self.check is not None:
+                    self.check(self._writer)
                 yield self._writer
                 self._writer.execute("COMMIT")
             except BaseException as problem:

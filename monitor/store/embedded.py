@@ -8,13 +8,14 @@ that changes nothing the second time.
 import logging
 import threading
 from collections.abc import Sequence
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 import apsw
 
 from monitor.clock import steady_s
 from monitor.errors import StoreUnavailable
-from monitor.store import codec, journal, retention, rollups, series
+from monitor.store import codec, journal, owner, retention, rollups, series
 from monitor.store.codec import Columns
 from monitor.store.core import Core, Row, Schema
 from monitor.store.days import Chunk, Damage, DayFiles
@@ -22,7 +23,7 @@ from monitor.store.fold import Fold, Parts
 from monitor.store.interface import Level, Receipt, Series
 from monitor.store.journal import Journal
 from monitor.store.ledger import Key, Ledger
-from monitor.store.owner import Owner
+from monitor.store.owner import Claim
 from monitor.store.refusal import refusal
 from monitor.store.retention import Keeper, Retention
 from monitor.store.rollups import Rollups
@@ -49,6 +50,7 @@ OWN_SCHEMAS = (
     LEDGER_SCHEMA,
     rollups.SCHEMA,
     retention.SCHEMA,
+    owner.SCHEMA,
 )
 
 
@@ -56,7 +58,8 @@ class EmbeddedStore:
     """A folder with `core.db` and one `raw-<day>.db` a day; see `interface.Store`.
 
     schemas: the tables of other rooms that live in `core`. Raises FolderInUse when another
-    process has the folder, unless read_only is set (then append and tend are refused).
+    process has the folder, unless read_only is set (then append and tend are refused) or the
+    claim knows that process to be gone.
     """
 
     def __init__(
@@ -66,10 +69,20 @@ class EmbeddedStore:
         *,
         keep: Retention | None = None,
         read_only: bool = False,
+        claim: Claim | None = None,
     ) -> None:
         self.folder = folder
-        self._owner = None if read_only else Owner(folder)
-        self.core = Core(folder, [*OWN_SCHEMAS, *schemas])
+        self._writes = not read_only
+        self._owner = None if read_only else owner.lock(folder, claim)
+        with ExitStack() as failed:
+            if self._owner is not None:
+                failed.callback(self._owner.close)
+            self.core = Core(folder, [*OWN_SCHEMAS, *schemas])
+            failed.callback(self.core.close)
+            if self._writes:
+                # Before anything is read: what its last owner committed later would be unknown.
+                owner.take(self.core, claim.name if claim else "")
+            failed.pop_all()
         # The same lock as the writer's: a room that reads the store inside its own transaction must
         # not wait for an append that waits for that transaction.
         self._lock = self.core.lock
@@ -120,7 +133,7 @@ class EmbeddedStore:
 
     def append(self, batch: Sequence[Message]) -> list[Receipt]:
         """Store all or nothing, durable on return; raises StoreFull or StoreUnavailable."""
-        if self._owner is None:
+        if not self._writes:
             raise StoreUnavailable("this store was opened for reading only")
         with self._lock:
             receipts, fresh, sids = self._sort(batch)
@@ -212,8 +225,12 @@ class EmbeddedStore:
 
         A full or failing disk is noted in `trouble`; everything stays in the journal meanwhile.
         """
-        if self._owner is None:
+        if not self._writes:
             return
+        if self._owner is None:
+            # Taken over without the lock: it is free when the process that held it is gone.
+            with suppress(owner.FolderInUse):
+                self._owner = owner.Owner(self.folder)
         with self._folding:
             try:
                 self._fold.due(now_ts)
@@ -276,7 +293,7 @@ class EmbeddedStore:
 
     def close(self) -> None:
         """Fold what can be folded and let go of the files."""
-        if self._owner is not None:
+        if self._writes:
             try:
                 self.fold_all()
             except StoreUnavailable as problem:

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 
+import msgspec
 import numpy as np
 
 from monitor.signals.types import Episode
@@ -19,6 +20,9 @@ SCHEMA = Schema(
         "ALTER TABLE episode ADD COLUMN stroke_ms BLOB",
     ),
 )
+
+
+_DECODER = msgspec.json.Decoder(dict[str, float | None])
 
 
 class EpisodeBook:
@@ -67,6 +71,15 @@ class EpisodeBook:
             )
             for kind, start, end, strokes, found in rows
         ]  # fmt: skip
+
+    def back(self, site: str, pump: str, before_ts: float, draws: int) -> float | None:
+        """Where the so many draws before a time begin; None when there are not as many."""
+        rows = self._core.rows(
+            "SELECT start_ts FROM episode WHERE site=? AND pump=? AND start_ts<? AND what='draw'"
+            " ORDER BY start_ts DESC LIMIT 1 OFFSET ?",
+            (site, pump, before_ts, draws - 1),
+        )
+        return float(rows[0][0]) if rows else None
 
     def stamp(self, site: str, pump: str, span: tuple[float, float]) -> tuple[int, float]:
         """(count, newest end) of the episodes that start in the span: has anything changed?"""
@@ -117,4 +130,12 @@ def _row(site: str, e: Episode) -> Row:
 def _episode(pump: str, row: Row) -> Episode:
     what, start_ts, end_ts, strokes, features, offsets = row
     stroke_ts = start_ts + np.frombuffer(offsets or b"", "<i4") / 1e3
-    return Episode(pump, what, start_ts, end_ts, False, strokes, json.loads(features), stroke_ts)
+    return Episode(pump, what, start_ts, end_ts, False, strokes, _features(features), stroke_ts)
+
+
+def _features(text: str) -> dict[str, float | None]:
+    try:
+        return _DECODER.decode(text)
+    except msgspec.DecodeError:
+        found: dict[str, float | None] = json.loads(text)  # knows infinity, is slower
+        return found

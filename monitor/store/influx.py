@@ -25,6 +25,7 @@ from monitor.store.codec import Columns
 from monitor.store.core import Core, Schema
 from monitor.store.days import MINUTES_PER_DAY, Chunk, DayFiles
 from monitor.store.embedded import EmbeddedStore
+from monitor.store.owner import Claim
 from monitor.store.retention import Retention
 from monitor.store.views import Raw
 
@@ -357,9 +358,11 @@ class InfluxStore(EmbeddedStore):
         schemas: Sequence[Schema] = (),
         *,
         keep: Retention | None = None,
+        claim: Claim | None = None,
     ) -> None:
         self._remote = remote
-        super().__init__(folder, [SCHEMA, *schemas], keep=keep or Retention(raw_days=LOCAL_DAYS))
+        keep = keep or Retention(raw_days=LOCAL_DAYS)
+        super().__init__(folder, [SCHEMA, *schemas], keep=keep, claim=claim)
         self._sender = Sender(self.core, self._days, self._book.name, remote)
         self._keeper.may_drop = lambda day: (
             not self._sender.unsent_before((day + 1) * MINUTES_PER_DAY)

@@ -242,10 +242,10 @@ def test_a_strange_mixture_is_told_though_every_number_is_usual():
             break
     assert k < 8
     assert {i for i, _ in joint.moved()[:2]} == {0, 1}
-    assert sum(joint.review()) >= 0
+    assert sum(joint.review().answer) >= 0
     joint.restart()
     assert joint.moved() == []
-    assert joint.review() == ()
+    assert joint.review().answer == ()
 
 
 def test_the_forest_sees_draws_from_elsewhere_and_not_the_pumps_own():
@@ -253,10 +253,10 @@ def test_the_forest_sees_draws_from_elsewhere_and_not_the_pumps_own():
     joint = Joint(4, 50_000.0)
     for row in rng.normal(size=(300, 4)):
         joint.update(row)
-    assert sum(joint.review()) <= 2
+    assert sum(joint.review().answer) <= 2
     for _ in range(8):
         joint.update(np.full(4, 3.5), learn=False)
-    assert sum(joint.review()) == 8
+    assert sum(joint.review().answer) == 8
 
 
 def test_missing_scores_are_left_out_and_too_many_cannot_tell():
@@ -423,7 +423,7 @@ def test_twins_among_the_features_do_no_harm():
         for row in rows:
             dumb.update(row)
         assert dumb.model is None
-        assert dumb.review() == ()
+        assert dumb.review().answer == ()
 
 
 def test_bad_input_costs_itself_and_the_baseline_still_works_afterwards():

@@ -1,7 +1,9 @@
 """Competing findings weighed into one, and pumps on one air supply speaking with one voice."""
 
+from dataclasses import replace
+
 from monitor.advice.kinds import Kind
-from monitor.detectors.finding import Finding, Presence
+from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.rank import rank
 from monitor.detectors.siblings import Siblings
 from monitor.detectors.watch import SiteWatch
@@ -52,6 +54,13 @@ def test_two_pumps_low_on_air_are_one_matter_of_the_supply() -> None:
     assert [f.presence for f in cleared] == [Presence.NO]
 
 
+def test_a_pump_that_spoke_of_a_later_moment_is_cleared_after_it() -> None:
+    siblings = Siblings(SITE)
+    siblings.weigh([yes(Kind.LOW_AIR, "p0", T0 + 500)])
+    got = siblings.weigh([yes(Kind.LOW_AIR, "p1", T0 + 60)])
+    assert [f.ts for f in got if f.subject == "p0"] == [T0 + 500]
+
+
 def test_the_supply_clears_when_its_pumps_do() -> None:
     siblings = Siblings(SITE)
     siblings.weigh([yes(Kind.LOW_AIR, "p0")])
@@ -68,11 +77,72 @@ def test_one_pump_of_three_is_its_own_matter() -> None:
     assert [f.subject for f in got] == ["p2"]
 
 
-def test_suction_faults_are_never_shared() -> None:
+def test_suction_and_discharge_faults_are_never_shared() -> None:
     siblings = Siblings(SITE)
-    for pump in ("p0", "p1", "p2"):
-        got = siblings.weigh([yes(Kind.RESTRICTED_SUCTION, pump)])
-        assert [f.subject for f in got] == [pump]
+    for kind in (Kind.MISSED_PRIME, Kind.AIR_IN_SUCTION, Kind.AIRLOCK):
+        for pump in ("p0", "p1", "p2"):
+            got = siblings.weigh([yes(kind, pump)])
+            assert [f.subject for f in got] == [pump]
+
+
+def test_suctions_restricted_all_at_once_are_short_of_air() -> None:
+    siblings = Siblings(SITE)
+    assert siblings.weigh([yes(Kind.RESTRICTED_SUCTION, "p0")])[0].subject == "p0"
+    got = siblings.weigh([yes(Kind.RESTRICTED_SUCTION, "p1", T0 + 60)])
+    supply = got[0]
+    assert (supply.subject, supply.kind) == ("air:main", Kind.AIR_SAG)
+    assert supply.confidence < 0.7
+    assert supply.causes[1][0] is Kind.RESTRICTED_SUCTION
+    assert [(f.subject, f.kind, f.presence) for f in got[1:]] == [
+        ("p0", Kind.RESTRICTED_SUCTION, Presence.NO)
+    ]
+    got = siblings.weigh([yes(Kind.AIR_SAG, "p2", T0 + 120)])
+    assert [f.subject for f in got] == ["air:main"]
+    assert got[0].confidence == 0.9
+
+
+def test_a_pump_found_sound_while_another_lacked_air_has_a_matter_of_its_own() -> None:
+    siblings = Siblings(SITE)
+    siblings.weigh([yes(Kind.ICING, "p0")])
+    siblings.weigh([no(Kind.ICING, "p1", T0 + 1200)])
+    siblings.weigh([yes(Kind.ICING, "p0", T0 + 1500)])
+    got = siblings.weigh([yes(Kind.ICING, "p1", T0 + 1800)])
+    assert [f.subject for f in got] == ["p1"]
+
+
+def test_a_pump_of_a_lower_set_point_is_content_with_what_others_lack() -> None:
+    site = Site(id="s", pumps=(*SITE.pumps, Pump(id="low", air_set_pa=280e3)))
+    for sound, subjects in (("low", ["air:main", "p0"]), ("p1", ["p1"])):
+        siblings = Siblings(site)
+        stalls = (Evidence("stall pressure", 300e3, "Pa"),)
+        siblings.weigh([replace(yes(Kind.LOW_AIR, "p0"), evidence=stalls)])
+        siblings.weigh([no(Kind.LOW_AIR, sound, T0 + 1200)])
+        got = siblings.weigh([replace(yes(Kind.LOW_AIR, "p1", T0 + 1800), evidence=stalls)])
+        assert [f.subject for f in got] == subjects
+
+
+def test_what_was_only_unusual_goes_under_the_supply_once_that_is_named() -> None:
+    siblings = Siblings(SITE)
+    siblings.weigh([yes(Kind.UNUSUAL, "p2")])
+    siblings.weigh([yes(Kind.UNUSUAL, "p3")])
+    siblings.weigh([no(Kind.UNUSUAL, "p3", T0 + 30)])
+    siblings.weigh([yes(Kind.AIR_SAG, "p0", T0 + 60)])
+    got = siblings.weigh([yes(Kind.AIR_SAG, "p1", T0 + 90)])
+    assert [(f.subject, f.kind) for f in got if f.presence is Presence.NO] == [
+        ("p0", Kind.AIR_SAG),
+        ("p2", Kind.UNUSUAL),
+    ]
+
+
+def test_while_the_supply_is_in_trouble_its_pumps_say_nothing_of_their_air() -> None:
+    siblings = Siblings(SITE)
+    siblings.weigh([yes(Kind.LOW_AIR, "p0")])
+    siblings.weigh([yes(Kind.LOW_AIR, "p1", T0 + 60)])
+    assert siblings.weigh([yes(Kind.UNUSUAL, "p2", T0 + 90), yes(Kind.ICING, "p2", T0 + 90)]) == []
+    got = siblings.weigh([yes(Kind.MISSED_PRIME, "p2", T0 + 90), no(Kind.ICING, "p2", T0 + 90)])
+    assert [f.kind for f in got] == [Kind.MISSED_PRIME, Kind.ICING]
+    siblings.weigh([no(Kind.LOW_AIR, "p1", T0 + 120)])
+    assert siblings.weigh([yes(Kind.UNUSUAL, "p2", T0 + 180)]) != []
 
 
 def test_an_empty_site_watch_says_no_data() -> None:

@@ -58,8 +58,9 @@ class FakeService:
     held: set[str] = set()  # noqa: RUF012 - the test's own switchboard
     up: set[str] = set()  # noqa: RUF012
 
-    def __init__(self, settings) -> None:
-        self.site = settings.sites[0].id
+    def __init__(self, settings, claim) -> None:
+        self.site, self.claim = settings.sites[0].id, claim
+        self.fenced = False
         self.url = "http://127.0.0.1/"
         self.connected = True
         self.intake = SimpleNamespace(state=lambda: SimpleNamespace(connected=self.connected))
@@ -118,3 +119,21 @@ def test_a_session_that_stays_away_is_taken_anew(
     collector.step({"ant"})
     assert collector.running["s1"] is not first
     assert "s1" in FakeService.up
+
+
+def test_a_site_that_another_has_taken_over_is_let_go_of(collector: Collector) -> None:
+    collector.step({"ant"})
+    first = collector.running["s1"]
+    first.fenced = True
+    collector.step({"ant"})
+    assert collector.running["s1"] is not first
+
+
+def test_only_who_is_not_present_counts_as_gone(collector: Collector) -> None:
+    collector.step({"ant", "bee"})
+    claim = next(iter(collector.running.values())).claim
+    assert claim.name == "ant"
+    assert claim.gone("cat")
+    assert not claim.gone("bee")
+    collector.step({"ant"})
+    assert claim.gone("bee")

@@ -19,6 +19,7 @@ def first_hours(name, seed, hours):
 NAMES = {
     "saturday", "cold morning", "set point", "drum swap", "pump change", "quiet nights",
     "chatter", "network gaps", "clock change", "rare bay",
+    "second bay", "high line",
 }  # fmt: skip
 
 
@@ -34,6 +35,21 @@ def test_every_scene_lays_out_without_a_fault(name, seed):
     end_ts = scene.start_ts + scene.duration_s
     assert all(scene.start_ts - 5 <= d.start_ts < d.end_ts <= end_ts + 60 for d in scene.draws)
     assert scene == CASES[name](seed)
+
+
+def test_a_second_bay_comes_on_the_second_day_with_a_tip_of_its_own():
+    scene = CASES["second bay"](1)
+    new = [d for d in scene.draws if d.tip_m is not None]
+    assert new
+    assert min(d.start_ts for d in new) > scene.start_ts + 1.3 * life.DAY_S
+    assert {d.tip_m for d in new} != {scene.spec.tip_m}
+
+
+def test_a_high_line_stays_above_the_air_after_draws():
+    scene, trace = first_hours("high line", 2, 9)
+    ends = [d.end_ts for d in scene.draws if d.end_ts < trace.end_ts - 5]
+    at = [int((ts + 3.0 - trace.t0_ts) / trace.dt_s) for ts in ends]
+    assert np.nanmedian(trace.pressure_pa[at]) > scene.spec.set_pa + 2.0 * PSI
 
 
 def test_saturday_is_busier_than_a_plain_day():

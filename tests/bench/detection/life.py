@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from cases import site_of
 from scipy.stats import chi2
-from score import piece
+from score import piece, raises
 from table import Report
 
 from edge.virtual import life as scenes
@@ -17,7 +17,8 @@ from monitor.detectors.watch import SiteWatch
 from monitor.signals.types import Block
 
 LIFE = ("healthy", "saturday", "cold morning", "set point", "drum swap", "pump change")
-LIFE_MORE = ("quiet nights", "chatter", "network gaps", "clock change", "rare bay")
+LIFE_MORE = ("quiet nights", "chatter", "network gaps", "clock change", "rare bay",
+             "second bay", "high line")  # fmt: skip
 MONTH_DAYS = 30.0
 LOGGED = {"set point": "set point changed", "air on": "pump changed"}
 """What a person writes into the work log: a set point that was turned, a pump that was changed."""
@@ -62,6 +63,8 @@ def calm(job: tuple[str, int]) -> Calm:
             watch.note("p1", kind, ts)
         for finding in watch.push("p1", block).findings:
             kind = str(finding.kind)
+            if finding.presence is Presence.YES and not raises(finding):
+                continue
             if finding.presence is Presence.YES and standing.get(kind) is not Presence.YES:
                 raised[kind] += 1
             standing[kind] = finding.presence

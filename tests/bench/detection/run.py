@@ -16,7 +16,10 @@ from multiprocessing import Pool
 from multiprocessing.pool import Pool as Workers
 from pathlib import Path
 
+import quantities
 import rates
+import sites
+import trust
 from cases import CHOOSE, CORE, JUDGE, Case, cases
 from life import LIFE, LIFE_MORE, calm, show_life
 from table import KINDS, Report, Result, Row, alone, one, rows, show
@@ -26,7 +29,7 @@ from monitor.advice.kinds import Kind
 HERE = Path(__file__).parent
 BASELINE = HERE / "baseline.json"
 RESULTS = HERE / "RESULTS.txt"
-PARTS = ("kinds", "rates", "life")
+PARTS = ("kinds", "rates", "sites", "trust", "quantities", "life")
 
 
 def jobs(
@@ -61,14 +64,28 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--first", type=int, help="first family of others than the judged ones")
     parser.add_argument("--core", action="store_true")
     parser.add_argument("--life", type=int, default=2, help="seeds per item of normal life")
+    parser.add_argument("--sites", type=int, default=4, help="whole sites per scene")
+    parser.add_argument("--calibrate", action="store_true", help="count on the choose-families")
     parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS)
     parser.add_argument("--write", action="store_true", help="replace baseline.json, RESULTS.txt")
     return parser.parse_args()
 
 
+def calibrate(families: tuple[int, ...]) -> None:
+    """Count how often what rules state is right, and write the counts where they are used."""
+    with Pool(2, initializer=trust.unadjusted) as pool:
+        results = pool.map(alone, jobs(families), chunksize=4)
+    said = trust.statements([r.score for r in results], by_band=True)
+    trust.write(trust.count(said), len(families))
+    trust.show(said, Report())
+
+
 def main() -> None:
     """Run and print; --write replaces the committed figures."""
     args = arguments()
+    if args.calibrate:
+        calibrate(CHOOSE[: args.seeds])
+        return
     report = Report()
     families = CHOOSE if args.choose else JUDGE
     if args.first is not None:
@@ -87,6 +104,15 @@ def main() -> None:
             asked = [float(x) for x in args.rates.split(",")]
             found = compare_rates(pool, asked, families[: args.rate_seeds], base)
             out["rates"] = rates.show(found, report)
+        if "sites" in args.only and args.sites:
+            washes = sites.washes(range(3001, 3001 + args.sites))
+            out["sites"] = sites.show(pool.map(sites.watch, washes, chunksize=1), report)
+        if "trust" in args.only and base:
+            out["trust"] = trust.show(trust.statements([r.score for r in base]), report)
+        if "quantities" in args.only:
+            asked_of = quantities.todo(families[: args.seeds])
+            told = pool.map(quantities.measure, asked_of, chunksize=2)
+            out["quantities"] = quantities.show(told, report)
         if "life" in args.only and args.life:
             scenes = [(n, s) for n in LIFE + LIFE_MORE for s in range(5000, 5000 + args.life)]
             out["life"] = show_life(pool.map(calm, scenes, chunksize=1), report)

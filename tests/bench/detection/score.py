@@ -6,6 +6,7 @@ import numpy as np
 from cases import CORE, Case, Recording, record, site_of
 
 from monitor.advice.kinds import SIDE, Kind
+from monitor.alarms.policy import default_policy
 from monitor.detectors.finding import Finding, Presence
 from monitor.detectors.watch import SiteWatch
 from monitor.signals.types import Block
@@ -28,6 +29,7 @@ class Score:
     others: tuple[str, ...]
     early: tuple[str, ...]
     """Kinds raised before the onset: false alarms."""
+    onset_ts: float = 0.0
     yes: tuple[Finding, ...] = ()
     """What was said up to the deadline, the first of each kind and stated confidence."""
 
@@ -72,8 +74,9 @@ def judge(case: Case, *, fitted: bool) -> Score:
     said = findings(recording, fitted=fitted)
     onset, until = recording.onset_ts, deadline(case, recording)
     yes = [f for f in said if f.presence is Presence.YES]
-    early = tuple(sorted({str(f.kind) for f in yes if f.ts <= onset}))
-    window = [f for f in yes if onset < f.ts <= until]
+    heard = [f for f in yes if raises(f)]
+    early = tuple(sorted({str(f.kind) for f in heard if f.ts <= onset}))
+    window = [f for f in heard if onset < f.ts <= until]
     own = [f for f in window if f.kind == case.kind]
     first = window[0] if window else None
     last_kinds = tuple(sorted({str(f.kind) for f in window if f.kind != case.kind}))
@@ -91,8 +94,14 @@ def judge(case: Case, *, fitted: bool) -> Score:
         str(first.kind) if first else "-",
         last_kinds,
         early,
+        onset,
         firsts([f for f in yes if f.ts <= until]),
     )
+
+
+def raises(finding: Finding) -> bool:
+    """Is it sure enough to call anybody?"""
+    return finding.confidence >= default_policy(finding.kind).raise_confidence
 
 
 def firsts(yes: list[Finding]) -> tuple[Finding, ...]:

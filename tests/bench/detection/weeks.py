@@ -2,8 +2,9 @@
 
 One pump from Monday to Sunday at a wash of its own; the fault comes on Wednesday, is repaired and
 logged on Friday, and the pump is sound again until the end. OUT gets one text a kind: the truth,
-then every change of every alarm as it came, with what the screen would show beside it. --seed N
-takes other pumps. Recordings are kept in the benchmark's cache, so a second run only detects.
+then every change of every alarm as it came, with what the screen would show beside it; SUMMARY.txt
+gets one line a kind. --seed N takes other pumps. Recordings are kept in the benchmark's cache, so
+a second run only detects.
 """
 
 import argparse
@@ -13,6 +14,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
+from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
@@ -194,44 +196,102 @@ def words(change: Change) -> str:
     return "\n".join(lines)
 
 
-def page(week: Week) -> str:
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A week as a person would sum it up. Times in s from the onset; kinds as raised."""
+
+    week: Week
+    text: str
+    delay_s: float | None
+    first: Kind | None
+    wrong: tuple[str, ...]
+    """Kinds of alarms other than the true one that came while it lasted."""
+    outside: tuple[str, ...]
+    """Alarms before the onset, and from an hour after the repair on."""
+    repeats: int
+    stands: tuple[str, ...]
+
+    @property
+    def line(self) -> str:
+        """One line of the summary."""
+        told = "never told" if self.delay_s is None else f"told after {self.delay_s / 60:.0f} min"
+        first = "" if self.first is self.week.kind else f", first {self.first or 'nothing'}"
+        parts = [f"{self.week.name:38s} {self.week.pattern:10s} {told}{first}"]
+        parts += [f"also {', '.join(self.wrong)}"] if self.wrong else []
+        parts += [f"outside the fault {', '.join(self.outside)}"] if self.outside else []
+        parts += [f"{self.repeats} repeats"] if self.repeats else []
+        parts += [f"still stands {', '.join(self.stands)}"] if self.stands else []
+        return "; ".join(parts)
+
+
+def read(week: Week) -> Read:
+    """Watch one week and sum it up."""
+    told = watch(week)
+    came = [(c.ts, c.after.kind) for c in told.changes if c.what == "raised" and c.after]
+    during = [(ts, kind) for ts, kind in came if ONSET_TS <= ts < REPAIR_TS + HOUR_S]
+    own = [ts for ts, kind in during if kind == week.kind]
+    last = {c.after.kind: c.after for c in told.changes if c.after}
+    return Read(
+        week,
+        page(week, told),
+        own[0] - ONSET_TS if own else None,
+        during[0][1] if during else None,
+        tuple(dict.fromkeys(str(kind) for _, kind in during if kind != week.kind)),
+        tuple(str(kind) for ts, kind in came if (ts, kind) not in during),
+        sum(c.what == "repeated" for c in told.changes),
+        tuple(str(kind) for kind, alarm in last.items() if alarm.active),
+    )
+
+
+def page(week: Week, told: Told) -> str:
     """The text of one week."""
-    told, spec = watch(week), week.spec
-    raised = Counter(str(c.after.kind) for c in told.changes if c.what == "raised" and c.after)
-    own = [c for c in told.changes if c.what == "raised" and c.after and c.after.kind == week.kind]
-    after = [c for c in own if c.ts >= ONSET_TS]
-    delay = f"{(after[0].ts - ONSET_TS) / 60:.0f} min" if after else "never"
-    first = next((c.after for c in told.changes if c.what == "raised" and c.ts >= ONSET_TS), None)
+    spec, show = week.spec, DISPLAYS["us"]
     head = [
         f"{week.kind} {week.variant or '(usual form)'}, side {SIDE[week.kind]}, family {week.seed},"
         f" {week.pattern}, demand {'wired' if week.fitted else 'not wired'}",
-        f"pump of {spec.displacement_ml:.0f} mL, set {DISPLAYS['us'].pressure(spec.set_pa)}, lift "
+        f"pump of {spec.displacement_ml:.0f} mL, set {show.pressure(spec.set_pa)}, lift "
         f"{spec.lift_m:.1f} m; fault from {stamp(ONSET_TS)} to {stamp(REPAIR_TS)}, work logged: "
         f"{REPAIRS.get(week.kind, 'none')}",
-        f"raised: {dict(raised) or 'nothing'}; own kind after {delay}; "
-        f"first after the onset: {first.kind if first else 'nothing'}",
         f"turns to yes before the delays: {dict(told.said) or 'none'}",
         "",
     ]
     return "\n".join([*head, *(words(c) for c in told.changes)]) + "\n"
 
 
-def main() -> None:
-    """Write the pages."""
+def summary(found: list[Read]) -> str:
+    """One line a week, and what they come to."""
+    n = len(found)
+    told = sum(r.delay_s is not None for r in found)
+    first = sum(r.first is r.week.kind for r in found)
+    side = sum(r.first is not None and SIDE[r.first] is SIDE[r.week.kind] for r in found)
+    total = (
+        f"{n} weeks: told {told}, first alarm of the right kind {first}, of the right side {side}; "
+        f"{sum(len(r.wrong) for r in found)} other kinds beside the true one, "
+        f"{sum(len(r.outside) for r in found)} alarms outside the fault, "
+        f"{sum(r.repeats for r in found)} repeats, {sum(len(r.stands) for r in found)} still stand"
+    )
+    return "\n".join([*(r.line for r in found), "", total]) + "\n"
 
+
+def main() -> None:
+    """Write the pages and their summary."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("kinds", nargs="*", help="only these kinds")
     parser.add_argument("--seed", type=int, default=7000, help="family of the first week")
+    parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    for week in weeks(args.seed, VARIANTS):
-        if args.kinds and str(week.kind) not in args.kinds:
-            continue
-        text = page(week)
-        (args.out / f"{week.name}.txt").write_text(text)
-        sys.stdout.write(text.splitlines()[0] + "\n    " + text.splitlines()[2] + "\n")
-        sys.stdout.flush()
+    asked = [w for w in weeks(args.seed, VARIANTS) if not args.kinds or str(w.kind) in args.kinds]
+    found = []
+    with Pool(args.jobs) as pool:
+        for got in pool.imap(read, asked):
+            (args.out / f"{got.week.name}.txt").write_text(got.text)
+            sys.stdout.write(got.line + "\n")
+            sys.stdout.flush()
+            found.append(got)
+    (args.out / "SUMMARY.txt").write_text(summary(found))
+    sys.stdout.write("\n" + summary(found).splitlines()[-1] + "\n")
 
 
 if __name__ == "__main__":
