@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
-from monitor.detectors.curves import Sunk, level_again, sunk
+from monitor.detectors.curves import Sunk, drops, level_again, sunk
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -25,7 +25,9 @@ class AirSag(Detector):
     by which the line still comes up in the last three seconds, or late_share 0.6 of the demand's
     fall still missing at the stall; slow_share 2 times the usual recovery and slow_s 0.4 s more
     (computed: healthy 0.03 to 0.1 s, marked sag 0.4 to 8 s); air_share 0.95 of the air at rest
-    for an air sensor; times 2 draws in a row.
+    for an air sensor; falls that differ from draw to draw by unlike 0.08 (a mean of seconds repeats
+    within 1 %), or repeat within alike 0.04; whole 5 times the usual dip width; times 2 draws in a
+    row.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
     cannot be told from a restricted suction.
@@ -41,6 +43,9 @@ class AirSag(Detector):
     slow_share: float = 2.0
     slow_s: float = 0.4
     air_share: float = 0.95
+    unlike: float = 0.08
+    alike: float = 0.04
+    whole: float = 5.0
     times: int = 2
     _times: int = 0
     kind = Kind.AIR_SAG
@@ -72,29 +77,52 @@ class AirSag(Detector):
         low, rest = f.get("air_low_pa"), f.get("air_after_pa")
         if low is not None and rest is not None:
             return 0.97 if low < self.air_share * max(rest, context.air_rest_pa or 0.0) else 0.05
-        sure = 0.35
-        rising, stall = f.get("tail_fall_pa"), f.get("stall_after_pa")
-        usual_stall, usual_demand = context.of("stall_after_pa"), context.of("demand_pa")
-        demand = f.get("demand_pa")
-        if rising is not None and rising < -self.rise_pa:
-            sure += 0.4  # the line still comes up with the supply, seconds after the last stroke
-        elif stall and usual_stall and demand and usual_demand and usual_demand > demand:
-            deficit = (usual_stall - stall) / (usual_demand - demand)
-            sure += 0.25 if deficit > self.late_share else -0.1
+        sure = 0.35 + self._memory(event, context) + self._shape(event, context)
+        sure += self._comes_back(event, context)
         trend = f.get("trend_pa")
         if trend is not None:
             usual = abs(context.of("trend_pa") or 0.0)
             sure += 0.45 if trend < -self.trend_pa - 3.0 * usual else -0.15
-        recovery, usual_s = f.get("recovery_s"), context.of("recovery_s")
-        if recovery is not None and usual_s is not None:
-            slow = recovery > self.slow_share * usual_s and recovery - usual_s > self.slow_s
-            sure += 0.25 if slow else -0.1 if recovery < 1.2 * usual_s + 0.1 else 0.0
-        wide = context.against("dip_s", f.get("dip_s"), 0.02)
-        if wide is not None and wide.ratio > 1.2 and wide.z > 5:
-            sure -= 0.15  # liquid comes late: the suction fills slowly
         if context.neighbours_low:
             sure += 0.3
         return min(max(sure, 0.05), 0.95)
+
+    def _memory(self, event: Episode, context: Context) -> float:
+        """A supply that sags has a volume behind its restriction, so that the fall depends on how
+        long the pump drew and rested before; a starved suction has none, and the fall repeats."""
+        fell = drops(event, context)
+        if len(fell) < 2:
+            return 0.0
+        apart = (max(fell) - min(fell)) / max(fell)
+        return 0.3 if apart > self.unlike else -0.2 if apart < self.alike else 0.0
+
+    def _shape(self, event: Episode, context: Context) -> float:
+        """Liquid that comes late widens each dip and makes it shallower; a stroke that sinks with
+        its air from beginning to end looks as wide as a whole stroke."""
+        out = 0.0
+        wide = context.against("dip_s", event.features.get("dip_s"), 0.02)
+        if wide is not None and wide.z > 5 and wide.ratio > 1.2:
+            out += 0.2 if wide.ratio > self.whole else -0.15
+        deep = context.at_flow("dip_pa", event, 0.01)
+        if deep is not None and deep.ratio < 0.85 and deep.z < -3:
+            out -= 0.15
+        return out
+
+    def _comes_back(self, event: Episode, context: Context) -> float:
+        """How the line comes up after the draw: with the supply, or at once."""
+        f, out = event.features, 0.0
+        rising, stall, demand = f.get("tail_fall_pa"), f.get("stall_after_pa"), f.get("demand_pa")
+        usual_stall, usual_demand = context.of("stall_after_pa"), context.of("demand_pa")
+        if rising is not None and rising < -self.rise_pa:
+            out += 0.4  # the line still comes up with the supply, seconds after the last stroke
+        elif stall and usual_stall and demand and usual_demand and usual_demand > demand:
+            deficit = (usual_stall - stall) / (usual_demand - demand)
+            out += 0.25 if deficit > self.late_share else -0.1
+        recovery, usual_s = f.get("recovery_s"), context.of("recovery_s")
+        if recovery is not None and usual_s is not None:
+            slow = recovery > self.slow_share * usual_s and recovery - usual_s > self.slow_s
+            out += 0.25 if slow else -0.1 if recovery < 1.2 * usual_s + 0.1 else 0.0
+        return out
 
     def _say(self, event: Episode, context: Context, now: Sunk, sure: float) -> Finding:
         f = event.features

@@ -12,7 +12,7 @@ from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import Race, race, ran_out
 from monitor.signals.types import Episode
-from monitor.units import PA_PER_PSI
+from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
 GULP_S = 7200.0
 GULP_SHARE = 0.75
@@ -233,6 +233,17 @@ class Airlock(Detector):
             causes=((Kind.AIRLOCK, 0.75), (Kind.AIR_IN_SUCTION, 0.25)),
         )
 
+    def _gas_ml(self, event: Episode, context: Context) -> float | None:
+        """Gas at atmosphere that makes the line so much softer than its hose: V = (C - C0) P^2 /
+        P_atm (isothermal), C / C0 = usual dip per flow over this one."""
+        now, usual = firmness(event), context.of("firmness")
+        stall = event.features.get("stall_after_pa") or context.stall_pa
+        if not now or not usual or now >= usual or now <= 0:
+            return None
+        pressure = stall + STANDARD_ATMOSPHERE_PA
+        softer = context.scales.line_ml_per_pa * (usual / now - 1.0)
+        return softer * pressure**2 / STANDARD_ATMOSPHERE_PA
+
     def _refill(self, event: Episode, context: Context) -> Finding:
         f = event.features
         return self.yes(
@@ -257,5 +268,6 @@ class Airlock(Detector):
             "where this pump shows "
             f"{context.show.pressure(context.of('dip_pa') or 0)}; gas sits in the line.",
             Evidence("dip", dip, "Pa", context.usual["dip_pa"].low, context.usual["dip_pa"].high),
+            Evidence("trapped gas", self._gas_ml(event, context), "mL", 0.0, None),
             causes=((Kind.AIRLOCK, 0.7), (Kind.DIAPHRAGM, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )

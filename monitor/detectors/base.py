@@ -47,7 +47,8 @@ class Detector:
         *evidence: Evidence,
         causes: tuple[tuple[Kind, float], ...] = (),
     ) -> Finding:
-        """Present; weight is (confidence, severity), each held within 0 to 1."""
+        """Present; weight is (confidence, severity), each held within 0 to 1. Evidence that is not
+        known is left out."""
         confidence, severity = weight
         return Finding(
             subject=context.pump.id,
@@ -58,7 +59,7 @@ class Detector:
             confidence=min(max(confidence, 0.0), 1.0),
             severity=min(max(severity, 0.0), 1.0),
             sentence=sentence,
-            evidence=evidence,
+            evidence=tuple(e for e in evidence if e.value is not None),
             causes=causes or ((self.kind, 1.0),),
         )
 

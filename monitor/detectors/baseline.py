@@ -169,13 +169,19 @@ class Baseline:
         elif what in RESTART_AIR:
             self._restart(f.name for f in self.features if f.follows_air)
         elif what in CALM_ONLY:
-            for one in self.learned.values():
-                one.calm()
-            self.joint.hits.clear()
+            self.calm()
         if what in RESTART_ALL | RESTART_AIR | CALM_ONLY:
             self._pending, self._wandering = [], False
             self._idle, self._forest, self._reviewed_ts = (0.0, 0.0), False, ts
             self._asked = None
+
+    def calm(self) -> None:
+        """Charts back to zero, what was learnt stays: a named fault has ended, and the days it
+        lasted shall not speak for themselves once more."""
+        for one in self.learned.values():
+            one.calm()
+        self.joint.hits.clear()
+        self._forest, self._strange_since = False, None
 
     def _restart(self, names: Iterable[str]) -> None:
         for name in list(names):

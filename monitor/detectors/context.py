@@ -2,6 +2,7 @@
 
 from bisect import insort
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -82,6 +83,11 @@ more. A median deviation would not do: of two outlets it sees but the one that i
 LAG = 3
 """A draw counts as usual once so many after it have raised nothing: the draws in which a fault
 shows itself must not move the mark it is judged by."""
+MATURE = 10
+"""Draws of a known outlet before anything is held back: a start must not take longer (chosen)."""
+PROBATION = 10
+"""Draws after a finding has ended that must raise nothing before any of them counts as usual: one
+draw that looks sound does not prove a pump sound (chosen)."""
 REACH = 0.2
 """How far (logarithm) an outlet may lie from those seen to be judged by them."""
 FAR = 2.0
@@ -192,6 +198,7 @@ class Context:
     )
     recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
     waiting: deque[Episode] = field(default_factory=deque)
+    probation: int = 0
     standing: dict[Kind, float] = field(default_factory=dict)
     notes: dict[str, float] = field(default_factory=dict)
     neighbours_low: int = 0
@@ -292,11 +299,14 @@ class Context:
         self.recent.append(event)
         if any(k is not Kind.UNUSUAL for k in self.standing):
             self.waiting.clear()
+            self.probation = PROBATION
             return
+        self.probation = max(0, self.probation - 1)
         if event.what == "prime" or event.features.get("cut"):
             return
         self.waiting.append(event)
-        lag = LAG if self.usual["demand_pa"].known else 0
+        lag = LAG if len(self.usual["conductance"].values) >= MATURE else 0
+        lag = PROBATION if self.probation else lag
         while len(self.waiting) > lag:
             self._take(self.waiting.popleft())
 
@@ -313,6 +323,12 @@ class Context:
                 continue
             if even or name in ANY_FLOW:
                 usual.add(value)
+
+    def repaired(self, kinds: Iterable[Kind]) -> None:
+        """Work was logged: what stood is to be judged anew, else nothing would ever be learned of
+        the pump as it is now, and no verdict could end."""
+        for kind in kinds:
+            self.standing.pop(kind, None)
 
     def announce(self, ts: float) -> None:
         """A change of the set point was logged, perhaps before it was made: stalls are followed

@@ -84,6 +84,22 @@ def _by_curve(
     return Sunk(stall - demand, stall, False)
 
 
+def drops(event: Episode, context: Context, draws: int = 3) -> list[float]:
+    """By how much (Pa) this draw and the ones right before it lie under the usual, newest first,
+    as long as they do."""
+    out: list[float] = []
+    for run in (event, *reversed(context.recent)):
+        shift = context.at_flow("demand_pa", run, 0.002) if run.strokes >= 2 else None
+        if shift is None:
+            continue
+        if shift.usual - shift.value < max(LEAST_PA, LEAST_SHARE * context.stall_pa):
+            break
+        out.append(shift.usual - shift.value)
+        if len(out) == draws:
+            break
+    return out
+
+
 def level_again(event: Episode, context: Context) -> bool:
     """A closed draw at its usual pressure."""
     demand = event.features.get("demand_pa")

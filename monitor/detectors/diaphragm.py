@@ -9,7 +9,7 @@ from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.strip import strip
+from monitor.detectors.strip import even_turns, strip
 from monitor.signals.types import Episode
 
 
@@ -78,7 +78,9 @@ class Diaphragm(Detector):
         return together.asymmetry, together.asymmetry_se
 
     def _sound(self, event: Episode, context: Context) -> bool:
-        """Does the slower side still take about a stroke's time?"""
+        """Does one side keep its lead stroke by stroke, and the other take about its time?"""
+        if not even_turns(np.diff(event.stroke_ts)):
+            return False
         usual = context.of("interval_s")
         if usual is None:
             return True

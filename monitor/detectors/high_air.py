@@ -52,8 +52,8 @@ class HighAir(Detector):
         if air is not None:
             return self._say(event, context, air, high=air > self.limit_pa + slack)
         demand, stall = f.get("demand_pa"), f.get("stall_after_pa")
-        if event.what == "dead-head" or event.strokes < 1:
-            return self.unknown(event, context)
+        if event.what == "dead-head" or event.strokes < 1 or (f.get("race_strokes") or 0) >= 3:
+            return self.unknown(event, context)  # a pump that races on gas pushes the line up
         if demand is not None and demand > self.limit_pa + slack:
             return self._say(event, context, demand, high=True)
         if stall is None:

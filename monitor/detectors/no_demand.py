@@ -72,6 +72,7 @@ class NoDemand(Detector):
     _shut_ts: float | None = None
     _tight: bool = True
     _creeps: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _draws: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))
     _same_rest: int = 0
     _first: float | None = None
     _last: float | None = None
@@ -92,6 +93,8 @@ class NoDemand(Detector):
         """Judge rests, single strokes and runs."""
         if event.what == "dead-head":
             return self._rest(event, context)
+        if not event.open_ and event.what != "idle strokes":
+            self._draws.append((event.start_ts, event.end_ts))
         if self._racing(event, context):
             return self.unknown(event, context)
         if (event.features.get("demand_s") or 0.0) > 0.0:
@@ -230,8 +233,14 @@ class NoDemand(Detector):
         self._same_rest += 1
         if n < 3 or (n < self.shut_strokes and pairs < 2):
             return None
-        gaps = list(self._gaps) or np.diff(np.fromiter(self._creeps, np.float64)).tolist()
-        return 1.0 / float(np.median(gaps))
+        return self._at_rest(self._creeps)
+
+    def _at_rest(self, strokes: deque[float]) -> float:
+        """Rate (1/s) of these strokes over the time at rest between the first and the last: the
+        leak goes on through the draws between, but its strokes there are the draws'."""
+        first, last = strokes[0], strokes[-1]
+        drawn = sum(max(0.0, min(b, last) - max(a, first)) for a, b in self._draws)
+        return (len(strokes) - 1) / max(last - first - drawn, 1.0)
 
     def _balls(self, context: Context) -> bool:
         """Do the strokes of the last draws alternate?"""
@@ -252,7 +261,7 @@ class NoDemand(Detector):
             self._late.popleft()
         if len(self._late) < self.shut_strokes:
             return None
-        return (len(self._late) - 1) / max(self._late[-1] - self._late[0], 1.0)
+        return self._at_rest(self._late)
 
     def _lasts(
         self, context: Context, middle: float, even: float, span: float, *, known_shut: bool

@@ -33,13 +33,14 @@ EXPLAINS: dict[Kind, tuple[Kind, ...]] = {
         *PATTERNS,
     ),
     Kind.STROKE_COUNTER: (Kind.NO_DEMAND, Kind.NO_FLOW, *RACING, *PATTERNS),
+    Kind.NO_DEMAND: (Kind.WORN,),
     Kind.LOW_AIR: (Kind.AIRLOCK, *PATTERNS),
     Kind.HIGH_AIR: (Kind.AIRLOCK, *PATTERNS),
     Kind.AIR_VALVE_STALLED: (Kind.LOW_AIR, Kind.NO_DEMAND, Kind.AIRLOCK, *PATTERNS),
     Kind.MISSED_PRIME: (Kind.LOW_AIR, Kind.AIR_VALVE_STALLED, Kind.NO_DEMAND, *PATTERNS),
     Kind.DRUM_EMPTY: (Kind.LOW_AIR, Kind.AIRLOCK, Kind.NO_DEMAND, *PATTERNS),
     Kind.DIAPHRAGM: (Kind.AIRLOCK, Kind.BALL_LEAK, Kind.AIR_IN_SUCTION, Kind.WORN),
-    Kind.LOST_PRIME: (Kind.AIR_IN_SUCTION, Kind.AIRLOCK, Kind.WORN),
+    Kind.LOST_PRIME: (Kind.AIR_IN_SUCTION, Kind.AIRLOCK, Kind.WORN, Kind.BALL_LEAK),
     Kind.AIR_IN_SUCTION: (Kind.AIRLOCK, Kind.WORN),
     Kind.AIRLOCK: (*PATTERNS,),
     Kind.ICING: (Kind.AIR_SAG, Kind.RESTRICTED_SUCTION),
@@ -66,6 +67,19 @@ def rank(findings: list[Finding], standing: frozenset[Kind] = frozenset()) -> li
             continue
         under = [yes[k] for k in EXPLAINS.get(finding.kind, ()) if k in yes]
         out.append(calibrated(_with_causes(finding, under)))
+    return out
+
+
+def settled(findings: list[Finding], standing: frozenset[Kind]) -> list[Finding]:
+    """NO findings for what stood before and is explained by what is newly told: one matter, one
+    alarm, under the name that says most."""
+    out: list[Finding] = []
+    for new in findings:
+        if new.presence is not Presence.YES or new.kind in standing or new.kind is Kind.UNUSUAL:
+            continue
+        for kind in standing:
+            if kind in EXPLAINS.get(new.kind, ()) or kind is Kind.UNUSUAL:
+                out.append(Finding(new.subject, kind, Presence.NO, new.ts, new.since_ts))
     return out
 
 

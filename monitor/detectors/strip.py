@@ -81,6 +81,15 @@ class Strip:
         return -float(self.logs.mean()) if len(self.logs) else None
 
 
+def even_turns(t: FloatArray) -> bool:
+    """Do the sides of one run differ alike from stroke to stroke (one turn in six may not)?"""
+    if len(t) < 2 or t.min() <= 0:
+        return len(t) < 2
+    turns = np.diff(np.log(t)) * (1.0 - 2.0 * (np.arange(len(t) - 1) % 2))
+    against = int((np.sign(turns) != np.sign(np.median(turns))).sum())
+    return against <= len(turns) // 6
+
+
 def strip(event: Episode, context: Context, draws: int = DRAWS) -> Strip:
     """The strip that ends with this closed draw."""
     runs = [*context.recent, event]

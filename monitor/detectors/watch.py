@@ -12,13 +12,15 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.panel import DETECTORS
-from monitor.detectors.rank import rank
+from monitor.detectors.rank import rank, settled
 from monitor.detectors.siblings import Siblings
 from monitor.signals.scales import Scales
 from monitor.signals.segment import Segmenter
 from monitor.signals.types import Block, Episode, FloatArray
 from monitor.site import Pump, Site
 
+NAMED = frozenset(Kind) - {Kind.UNUSUAL}
+AIR_KINDS = (Kind.LOW_AIR, Kind.HIGH_AIR, Kind.AIR_SAG)
 SILENT_S = 30.0
 """Nothing for so long is silence: thirty messages missed (chosen; one message a second)."""
 
@@ -140,12 +142,14 @@ class PumpWatch:
 
     def _settle(self, event: Episode, found: list[Finding]) -> list[Finding]:
         """Weigh what was found, remember what stands, learn from the event."""
-        found = rank(found, frozenset(self.context.standing))
+        before = frozenset(self.context.standing)
+        found = rank(found, before)
+        found += settled(found, before)
         for finding in found:
             if finding.presence is Presence.YES:
                 self.context.standing.setdefault(finding.kind, finding.since_ts)
-            else:
-                self.context.standing.pop(finding.kind, None)
+            elif self.context.standing.pop(finding.kind, None) and finding.kind in NAMED:
+                self.baseline.calm()
         self.context.learn(event)
         self.last_event = event
         return found
@@ -169,6 +173,7 @@ class PumpWatch:
         if kind in RESTART_ALL | RESTART_AIR:
             if kind in RESTART_AIR:
                 self.context.announce(ts)
+            self.context.repaired(AIR_KINDS if kind in RESTART_AIR else tuple(Kind))
             self.context.rebase()
             for detector in self.detectors:
                 detector.rebase()
