@@ -23,6 +23,7 @@ from monitor.store.ledger import Ranges
 from monitor.wire import Message
 
 JSON_LINES = (".jsonl", ".ndjson", ".json")
+PARQUET = (".parquet", ".pq")
 
 
 class Recording:
@@ -63,14 +64,17 @@ class Recording:
             )
         self.share_done = 1.0
 
+    def pumps(self) -> set[str] | None:
+        """The pumps of the file, where that is told without reading it; else None."""
+        if self.path.suffix.lower() not in PARQUET:
+            return None
+        pumps = self._site.pumps
+        return ParquetTable(self.path, pumps[0].id if len(pumps) == 1 else None).pumps()
+
     def _from_table(self, suffix: str) -> Iterator[tuple[str, Block]]:
         pumps = self._site.pumps
         only = pumps[0].id if len(pumps) == 1 else None
-        table = (
-            ParquetTable(self.path, only)
-            if suffix in (".parquet", ".pq")
-            else CsvTable(self.path, only)
-        )
+        table = ParquetTable(self.path, only) if suffix in PARQUET else CsvTable(self.path, only)
         places = list(table.probes())
         # Grouped by pump instead of by time: nothing can be said of what others still bring.
         self._ahead = not places or all(p <= places[0] for p in places)

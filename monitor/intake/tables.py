@@ -20,6 +20,8 @@ from monitor.signals.types import FloatArray
 
 CSV_BYTES = 1 << 23
 PARQUET_ROWS = 1 << 18
+LONGEST_ID = 48
+"""A pump's id is no longer (`wire`)."""
 PROBES = 8
 FIRST_TS, END_TS = 946_684_800.0, 4_102_444_800.0
 """2000 to 2099: outside it a clock was never set, or the times are milliseconds."""
@@ -178,6 +180,23 @@ class ParquetTable:
             raise BadRecording(
                 f"{self._path}: {problem}; expected the columns' usual types, whole"
             ) from problem
+
+    def pumps(self) -> set[str] | None:
+        """All pumps of the file where its statistics tell them (one pump a row group)."""
+        if self.layout.pump is None:
+            return None if self._only_pump is None else {self._only_pump}
+        meta = self._file.metadata
+        names = [meta.schema.column(i).path for i in range(meta.num_columns)]
+        at = names.index(self.layout.pump)
+        found: set[str] = set()
+        for k in range(meta.num_row_groups):
+            told = meta.row_group(k).column(at).statistics
+            if told is None or not told.has_min_max or told.min != told.max:
+                return None
+            if not isinstance(told.min, str) or len(told.min) > LONGEST_ID:
+                return None  # longer ones may be cut short
+            found.add(told.min)
+        return found
 
     def _fault(self, problem: str) -> BadRecording:
         return BadRecording(f"{self._path}: {problem}")

@@ -9,7 +9,7 @@ a run that was stopped goes on where it was, and a changed setting or file makes
 import hashlib
 import logging
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
@@ -80,8 +80,6 @@ def parts(site: Site, files: Sequence[Path]) -> list[Part]:
 
 def watch(part: Part) -> Watched:
     """Every recording of the part through signals and detectors. Raises BadRecording."""
-    # Our arrays are small and every core has a worker: BLAS threads would only be in the way.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     eyes = SiteWatch(part.site)
     mine = frozenset(part.pumps)
     findings: list[Finding] = []
@@ -90,6 +88,8 @@ def watch(part: Part) -> Watched:
     notes: list[str] = []
     for path in part.files:
         recording = Recording(path, part.site, block_s=BLOCK_S)
+        if _is_of_others(recording.pumps(), mine, part.site):
+            continue
         for pump, block in recording.blocks():
             if pump not in mine:
                 continue
@@ -103,6 +103,13 @@ def watch(part: Part) -> Watched:
             ends[pump] = block.end_ts
         notes += recording.notes()
     return Watched(findings, ends, notes)
+
+
+def _is_of_others(pumps: set[str] | None, mine: Set[str], site: Site) -> bool:
+    """Do other parts read this file? A pump nobody knows is told by whoever reads it."""
+    if not pumps or pumps & mine:
+        return False
+    return all(site.pump(pump) is not None for pump in pumps)
 
 
 @dataclass(slots=True)
@@ -145,6 +152,9 @@ class Months:
             )
 
     def _pool(self, waiting: Mapping[int, Part]) -> Iterator[int]:
+        # Our arrays are small and every core has a worker: BLAS threads would be in the way. It
+        # counts when numpy is imported, and the workers inherit it.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         # Spawned, not forked: a fork of a process with threads may hang.
         with ProcessPoolExecutor(self.jobs, get_context("spawn")) as pool:
             futures: dict[Future[bytes], int] = {
