@@ -64,6 +64,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--first", type=int, help="first family of others than the judged ones")
     parser.add_argument("--core", action="store_true")
     parser.add_argument("--life", type=int, default=2, help="seeds per item of normal life")
+    parser.add_argument("--life-first", type=int, default=5000, help="first family of normal life")
     parser.add_argument("--sites", type=int, default=4, help="whole sites per scene")
     parser.add_argument("--calibrate", action="store_true", help="count on the choose-families")
     parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS)
@@ -114,7 +115,8 @@ def main() -> None:
             told = pool.map(quantities.measure, asked_of, chunksize=2)
             out["quantities"] = quantities.show(told, report)
         if "life" in args.only and args.life:
-            scenes = [(n, s) for n in LIFE + LIFE_MORE for s in range(5000, 5000 + args.life)]
+            at = args.life_first
+            scenes = [(n, s) for n in LIFE + LIFE_MORE for s in range(at, at + args.life)]
             out["life"] = show_life(pool.map(calm, scenes, chunksize=1), report)
     if args.write:
         BASELINE.write_text(json.dumps(out, indent=1) + "\n")
