@@ -181,6 +181,18 @@ class ParquetTable:
                 f"{self._path}: {problem}; expected the columns' usual types, whole"
             ) from problem
 
+    def first_ts(self) -> float | None:
+        """The earliest time where the file's statistics tell it as a number."""
+        meta = self._file.metadata
+        names = [meta.schema.column(i).path for i in range(meta.num_columns)]
+        at, found = names.index(self.layout.time), []
+        for k in range(meta.num_row_groups):
+            told = meta.row_group(k).column(at).statistics
+            if told is None or not told.has_min_max or not isinstance(told.min, float):
+                return None
+            found.append(told.min)
+        return min(found, default=None)
+
     def pumps(self) -> set[str] | None:
         """All pumps of the file where its statistics tell them (one pump a row group)."""
         if self.layout.pump is None:

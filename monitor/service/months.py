@@ -25,7 +25,7 @@ from monitor.alarms.types import Alarm
 from monitor.detectors.finding import Finding, Presence
 from monitor.detectors.watch import SiteWatch
 from monitor.errors import BadRecording, StrokewiseError
-from monitor.intake.recording import Recording
+from monitor.intake.recording import Recording, Together
 from monitor.service.replay import BLOCK_S, END_S
 from monitor.site import Site
 
@@ -33,7 +33,7 @@ log = logging.getLogger(__name__)
 
 TRIES = 3
 """A worker that dies (out of memory, killed) takes its pool along; so often it is begun again."""
-FORM = "1"
+FORM = "2"
 """Form of a kept part; another one is not read."""
 
 
@@ -85,23 +85,20 @@ def watch(part: Part) -> Watched:
     findings: list[Finding] = []
     said: set[tuple[str, str]] = set()
     ends: dict[str, float] = {}
-    notes: list[str] = []
-    for path in part.files:
-        recording = Recording(path, part.site, block_s=BLOCK_S)
-        if _is_of_others(recording.pumps(), mine, part.site):
+    recordings = [Recording(path, part.site, block_s=BLOCK_S) for path in part.files]
+    recordings = [r for r in recordings if not _is_of_others(r.pumps(), mine, part.site)]
+    for pump, block in Together(recordings, BLOCK_S).blocks():
+        if pump not in mine:
             continue
-        for pump, block in recording.blocks():
-            if pump not in mine:
-                continue
-            for finding in eyes.push(pump, block).findings:
-                # A 'no' before the first 'yes' tells an alarm machine nothing.
-                tag = (finding.subject, str(finding.kind))
-                if finding.presence is Presence.YES:
-                    said.add(tag)
-                if tag in said:
-                    findings.append(finding)
-            ends[pump] = block.end_ts
-        notes += recording.notes()
+        for finding in eyes.push(pump, block).findings:
+            # A 'no' before the first 'yes' tells an alarm machine nothing.
+            tag = (finding.subject, str(finding.kind))
+            if finding.presence is Presence.YES:
+                said.add(tag)
+            if tag in said:
+                findings.append(finding)
+        ends[pump] = block.end_ts
+    notes = [note for recording in recordings for note in recording.notes()]
     return Watched(findings, ends, notes)
 
 
