@@ -89,8 +89,8 @@ def head(families: tuple[int, ...], report: Report) -> None:
     """What was run, and how to read it."""
     report.say(f"Detection benchmark: python tests/bench/detection/run.py {' '.join(sys.argv[1:])}")
     report.say(
-        f"families {families[0]} to {families[-1]}, 20 Hz unless said, moderate severity. told: the "
-        "right kind, sure enough to call"
+        f"families {families[0]} to {families[-1]}, 20 Hz unless said, moderate severity. told: "
+        "the right kind, sure enough to call"
     )
     report.say(
         "somebody, within 1 draw (first four kinds) or 3; side: of the first thing said; early: "
