@@ -12,6 +12,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.confidence import MOST
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.site import Pump, Site
+from monitor.units import PA_PER_PSI
 
 MATTER: dict[Kind, Kind] = {
     Kind.LOW_AIR: Kind.LOW_AIR,
@@ -34,14 +35,19 @@ CLEAR_SHARE = 0.4
 SLACK_S = 600.0
 """A sound verdict of a neighbour so long after a pump's first bad one parts the two (chosen: a
 detector that wants two draws in a row is that far behind)."""
-SAME_SHARE = 0.85
-"""A pump is sound on a main that gives this share of its set point (low air is told at 0.8)."""
+SOUND_SHARE, GAUGES_PA = 0.9, 2.0 * PA_PER_PSI
+"""A pump that is not low on air gets this share of its set point at least (the deadband of low
+air), as two transducers of 1 % of 150 psi tell it."""
 ALIKE_SURE = 0.6
 """Chosen: cold that thickens every chemical looks the same on all suctions at once."""
 ALIKE_WORDS = (
     ", each as a restricted suction shows; what they share is the air (unless all chemicals are "
     "cold and thick)."
 )
+
+ONE_MAIN_PA = 8.0 * PA_PER_PSI
+"""Pumps short of one main all stall at what it gives, but for friction of 0.3 to 5 psi (computed)
+and two such transducers."""
 
 
 @dataclass(slots=True)
@@ -130,7 +136,7 @@ class Siblings:
                 return [self._supply_yes(matter, said[0], bad, judged), *passed]
             del self._up[key]
             return [Finding(self.subject(supply), matter, Presence.NO, now_ts, now_ts), *said]
-        if len(bad) < LEAST or len(bad) < MOST_SHARE * judged or not together(bad):
+        if len(bad) < LEAST or len(bad) < MOST_SHARE * judged or not together(bad, matter):
             return said
         self._up[key] = False
         others = [f for p, mark in bad.items() if p != pump.id for f in mark.own]
@@ -162,10 +168,8 @@ class Siblings:
         """
         if matter is not Kind.LOW_AIR:
             return True
-        bad = self._bad(pump.air_supply, matter, now_ts)
-        given = [e.value for m in bad.values() for f in m.own for e in f.evidence if e.unit == "Pa"]
-        known = [v for v in given if v is not None]
-        return not known or max(known) < SAME_SHARE * pump.air_set_pa
+        known = given(self._bad(pump.air_supply, matter, now_ts))
+        return not known or max(known) < SOUND_SHARE * pump.air_set_pa - GAUGES_PA
 
     def _bad(self, supply: str, matter: Kind, now_ts: float) -> dict[str, Mark]:
         """The pumps of a supply that show the matter now."""
@@ -204,7 +208,18 @@ class Siblings:
         )
 
 
-def together(bad: dict[str, Mark]) -> bool:
-    """Can one moment have begun all? None was sound while another already lacked air."""
+def given(bad: dict[str, Mark]) -> list[float]:
+    """What the main gives by the pumps that are low on air, Pa."""
+    found = (e for mark in bad.values() for f in mark.own for e in f.evidence)
+    return [e.value for e in found if e.unit == "Pa" and e.value is not None]
+
+
+def together(bad: dict[str, Mark], matter: Kind) -> bool:
+    """Can one cause have begun all? None was sound while another already lacked air, and what
+    low pumps get is the same for all.
+    """
+    got = given(bad) if matter is Kind.LOW_AIR else []
+    if got and max(got) - min(got) > ONE_MAIN_PA:
+        return False
     last_sound = max(mark.sound_ts for mark in bad.values())
     return last_sound <= min(mark.began_ts for mark in bad.values()) + SLACK_S

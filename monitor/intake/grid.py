@@ -138,13 +138,14 @@ class Gridder:
         """(strokes new at each row, time of the reading before it)."""
         if rows.strokes is None or not self.counter_fitted:
             return None, rows.ts
-        good = np.flatnonzero(np.isfinite(rows.strokes))
         new = np.zeros(len(rows), np.int64)
         before = np.concatenate([[self._total_ts], rows.ts[:-1]])
-        holes = self._holes + np.cumsum(
-            np.diff(rows.ts, prepend=self._row_ts) > max(GAP_STEPS * step_s, GAP_S)
-        )
+        jumps = np.diff(rows.ts, prepend=self._row_ts) > max(GAP_STEPS * step_s, GAP_S)
         self._row_ts = float(rows.ts[-1])
+        if not self._holes and not jumps.any() and np.isfinite(rows.strokes).all():
+            return self._unbroken(rows, new, before)
+        good = np.flatnonzero(np.isfinite(rows.strokes))
+        holes = self._holes + np.cumsum(jumps)
         if len(good) == 0:
             self._holes = int(holes[-1])
             return new, before
@@ -162,6 +163,24 @@ class Gridder:
         before[good[first:]] = at_ts[first:-1]
         self._total, self._total_ts = float(total[-1]), float(at_ts[-1])
         self._holes = int(holes[-1] - holes[good[-1]])
+        return new, before
+
+    def _unbroken(
+        self, rows: Rows, new: NDArray[np.int64], before: FloatArray
+    ) -> tuple[NDArray[np.int64], FloatArray]:
+        """The same where no row and no reading is missing: only changes are looked at."""
+        strokes = rows.strokes
+        assert strokes is not None  # noqa: S101 - asked by the caller
+        total = strokes[0] if np.isnan(self._total) else self._total
+        changed = np.flatnonzero(strokes[1:] != strokes[:-1]) + 1
+        if strokes[0] != total:
+            changed = np.concatenate([[0], changed])
+        if len(changed):
+            counts = np.concatenate([[total], strokes[changed]]).astype(np.int64)
+            elapsed_s = rows.ts[changed] - before[changed]
+            new[changed], restarted = increments(counts, elapsed_s, self.per_pulse)
+            self.tally.restarts += int(restarted.sum())
+        self._total, self._total_ts = float(strokes[-1]), float(rows.ts[-1])
         return new, before
 
     def _even(self, rows: Rows, stroke_ts: FloatArray, step_s: float) -> Block:

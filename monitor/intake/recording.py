@@ -6,8 +6,10 @@ blocks come in time order.
 
 import base64
 import binascii
+import heapq
 import json
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +24,9 @@ from monitor.site import Site
 from monitor.store.ledger import Ranges
 from monitor.wire import Message
 
+Blocks = Iterator[tuple[str, Block]]
 JSON_LINES = (".jsonl", ".ndjson", ".json")
+PARQUET = (".parquet", ".pq")
 
 
 class Recording:
@@ -63,14 +67,30 @@ class Recording:
             )
         self.share_done = 1.0
 
+    def pumps(self) -> set[str] | None:
+        """The pumps of the file, where that is told without reading it; else None."""
+        return self._parquet().pumps() if self._is_parquet else None
+
+    def begins_ts(self) -> float:
+        """No block begins before this. Raises BadRecording."""
+        told = self._parquet().first_ts() if self._is_parquet else None
+        if told is None:
+            first = next(Recording(self.path, self._site, block_s=self._block_s).blocks(), None)
+            told = -np.inf if first is None else first[1].t0_ts
+        return float(np.floor(told / self._block_s) * self._block_s)
+
+    @property
+    def _is_parquet(self) -> bool:
+        return self.path.suffix.lower() in PARQUET
+
+    def _parquet(self) -> ParquetTable:
+        pumps = self._site.pumps
+        return ParquetTable(self.path, pumps[0].id if len(pumps) == 1 else None)
+
     def _from_table(self, suffix: str) -> Iterator[tuple[str, Block]]:
         pumps = self._site.pumps
         only = pumps[0].id if len(pumps) == 1 else None
-        table = (
-            ParquetTable(self.path, only)
-            if suffix in (".parquet", ".pq")
-            else CsvTable(self.path, only)
-        )
+        table = ParquetTable(self.path, only) if suffix in PARQUET else CsvTable(self.path, only)
         places = list(table.probes())
         # Grouped by pump instead of by time: nothing can be said of what others still bring.
         self._ahead = not places or all(p <= places[0] for p in places)
@@ -135,6 +155,57 @@ class Recording:
             }
             out += [f"{self.path.name}: {pump}: {n} {text}" for text, n in told.items() if n]
         return out
+
+
+class Together:
+    """Several files of one site side by side: their pumps advance together, as in one file.
+
+    A file is opened when its time comes. horizon_ts and share_done are those of all files.
+    """
+
+    def __init__(self, recordings: Sequence[Recording], block_s: float) -> None:
+        self._block_s = block_s
+        # One file alone need not be looked into before it is read.
+        begins = [-np.inf if len(recordings) == 1 else r.begins_ts() for r in recordings]
+        order = sorted(range(len(recordings)), key=lambda i: begins[i])
+        self._todo = deque((begins[i], recordings[i]) for i in order)
+        self._all = recordings
+        self._open: list[tuple[float, int, str, Block, Recording, Blocks]] = []
+        self._now: Recording | None = None
+
+    @property
+    def share_done(self) -> float:
+        """0 to 1."""
+        return sum(r.share_done for r in self._all) / max(len(self._all), 1)
+
+    @property
+    def horizon_ts(self) -> float:
+        """No later block of any file begins before it."""
+        horizons = [recording.horizon_ts for *_, recording, _ in self._open]
+        horizons += [] if self._now is None else [self._now.horizon_ts]
+        return min([*horizons, self._todo[0][0] if self._todo else np.inf])
+
+    def blocks(self) -> Iterator[tuple[str, Block]]:
+        """(pump, block), slice by slice over all files. Raises BadRecording."""
+        number = 0
+        while self._open or self._todo:
+            while self._todo and (not self._open or self._todo[0][0] <= self._open[0][0]):
+                recording = self._todo.popleft()[1]
+                number += 1
+                self._next(number, recording, recording.blocks())
+            if self._open:
+                _, at, pump, block, self._now, blocks = heapq.heappop(self._open)
+                yield pump, block
+                # Only now: a file's horizon moves with its next block.
+                self._next(at, self._now, blocks)
+                self._now = None
+
+    def _next(self, number: int, recording: Recording, blocks: "Blocks") -> None:
+        found = next(blocks, None)
+        if found is not None:
+            pump, block = found
+            slice_ts = float(np.floor(block.t0_ts / self._block_s) * self._block_s)
+            heapq.heappush(self._open, (slice_ts, number, pump, block, recording, blocks))
 
 
 class _Lines:

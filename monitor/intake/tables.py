@@ -20,6 +20,8 @@ from monitor.signals.types import FloatArray
 
 CSV_BYTES = 1 << 23
 PARQUET_ROWS = 1 << 18
+LONGEST_ID = 48
+"""A pump's id is no longer (`wire`)."""
 PROBES = 8
 FIRST_TS, END_TS = 946_684_800.0, 4_102_444_800.0
 """2000 to 2099: outside it a clock was never set, or the times are milliseconds."""
@@ -160,6 +162,10 @@ class ParquetTable:
         except (OSError, pa.ArrowInvalid) as problem:
             raise BadRecording(f"{path}: {problem}; expected a Parquet file") from problem
         self.layout = layout(path, self._file.schema_arrow.names, one_pump=only_pump is not None)
+        name = self.layout.pump
+        if name is not None and pa.types.is_string(self._file.schema_arrow.field(name).type):
+            # A handful of names: read as numbers into a list of them, not as a text a row.
+            self._file = pq.ParquetFile(path, memory_map=True, read_dictionary=[name])
 
     def pieces(self) -> Iterator[Piece]:
         """The rows, piece by piece."""
@@ -175,6 +181,35 @@ class ParquetTable:
                 f"{self._path}: {problem}; expected the columns' usual types, whole"
             ) from problem
 
+    def first_ts(self) -> float | None:
+        """The earliest time where the file's statistics tell it as a number."""
+        meta = self._file.metadata
+        names = [meta.schema.column(i).path for i in range(meta.num_columns)]
+        at, found = names.index(self.layout.time), []
+        for k in range(meta.num_row_groups):
+            told = meta.row_group(k).column(at).statistics
+            if told is None or not told.has_min_max or not isinstance(told.min, float):
+                return None
+            found.append(told.min)
+        return min(found, default=None)
+
+    def pumps(self) -> set[str] | None:
+        """All pumps of the file where its statistics tell them (one pump a row group)."""
+        if self.layout.pump is None:
+            return None if self._only_pump is None else {self._only_pump}
+        meta = self._file.metadata
+        names = [meta.schema.column(i).path for i in range(meta.num_columns)]
+        at = names.index(self.layout.pump)
+        found: set[str] = set()
+        for k in range(meta.num_row_groups):
+            told = meta.row_group(k).column(at).statistics
+            if told is None or not told.has_min_max or told.min != told.max:
+                return None
+            if not isinstance(told.min, str) or len(told.min) > LONGEST_ID:
+                return None  # longer ones may be cut short
+            found.add(told.min)
+        return found
+
     def _fault(self, problem: str) -> BadRecording:
         return BadRecording(f"{self._path}: {problem}")
 
@@ -186,7 +221,7 @@ class ParquetTable:
         for k in sorted({groups * i // PROBES for i in range(PROBES)}):
             try:
                 table = self._file.read_row_group(k, columns=[self.layout.pump])
-                found = pc.unique(table.column(0).cast(pa.string()))
+                found = pc.unique(table.column(0)).cast(pa.string())
             except (OSError, pa.ArrowException) as problem:
                 raise BadRecording(
                     f"{self._path}: column '{self.layout.pump}': {problem}; expected text"
@@ -217,10 +252,10 @@ def split(batch: Any, names: Layout, only_pump: str | None, fault: Fault) -> dic
     if column.null_count:
         raise fault(f"column '{names.pump}': {column.null_count} rows without a pump")
     index = column.indices.to_numpy(zero_copy_only=False)
-    found = np.unique(index)
     labels = column.dictionary.to_pylist()
-    if len(found) == 1:
-        return {labels[found[0]]: rows}
+    if len(index) and index.min() == index.max():
+        return {labels[index[0]]: rows}
+    found = np.unique(index)
     return {labels[i]: rows.take(index == i) for i in found.tolist()}
 
 

@@ -9,7 +9,7 @@ a run that was stopped goes on where it was, and a changed setting or file makes
 import hashlib
 import logging
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
@@ -25,7 +25,7 @@ from monitor.alarms.types import Alarm
 from monitor.detectors.finding import Finding, Presence
 from monitor.detectors.watch import SiteWatch
 from monitor.errors import BadRecording, StrokewiseError
-from monitor.intake.recording import Recording
+from monitor.intake.recording import Recording, Together
 from monitor.service.replay import BLOCK_S, END_S
 from monitor.site import Site
 
@@ -33,7 +33,7 @@ log = logging.getLogger(__name__)
 
 TRIES = 3
 """A worker that dies (out of memory, killed) takes its pool along; so often it is begun again."""
-FORM = "1"
+FORM = "2"
 """Form of a kept part; another one is not read."""
 
 
@@ -80,29 +80,33 @@ def parts(site: Site, files: Sequence[Path]) -> list[Part]:
 
 def watch(part: Part) -> Watched:
     """Every recording of the part through signals and detectors. Raises BadRecording."""
-    # Our arrays are small and every core has a worker: BLAS threads would only be in the way.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     eyes = SiteWatch(part.site)
     mine = frozenset(part.pumps)
     findings: list[Finding] = []
     said: set[tuple[str, str]] = set()
     ends: dict[str, float] = {}
-    notes: list[str] = []
-    for path in part.files:
-        recording = Recording(path, part.site, block_s=BLOCK_S)
-        for pump, block in recording.blocks():
-            if pump not in mine:
-                continue
-            for finding in eyes.push(pump, block).findings:
-                # A 'no' before the first 'yes' tells an alarm machine nothing.
-                tag = (finding.subject, str(finding.kind))
-                if finding.presence is Presence.YES:
-                    said.add(tag)
-                if tag in said:
-                    findings.append(finding)
-            ends[pump] = block.end_ts
-        notes += recording.notes()
+    recordings = [Recording(path, part.site, block_s=BLOCK_S) for path in part.files]
+    recordings = [r for r in recordings if not _is_of_others(r.pumps(), mine, part.site)]
+    for pump, block in Together(recordings, BLOCK_S).blocks():
+        if pump not in mine:
+            continue
+        for finding in eyes.push(pump, block).findings:
+            # A 'no' before the first 'yes' tells an alarm machine nothing.
+            tag = (finding.subject, str(finding.kind))
+            if finding.presence is Presence.YES:
+                said.add(tag)
+            if tag in said:
+                findings.append(finding)
+        ends[pump] = block.end_ts
+    notes = [note for recording in recordings for note in recording.notes()]
     return Watched(findings, ends, notes)
+
+
+def _is_of_others(pumps: set[str] | None, mine: Set[str], site: Site) -> bool:
+    """Do other parts read this file? A pump nobody knows is told by whoever reads it."""
+    if not pumps or pumps & mine:
+        return False
+    return all(site.pump(pump) is not None for pump in pumps)
 
 
 @dataclass(slots=True)
@@ -145,6 +149,9 @@ class Months:
             )
 
     def _pool(self, waiting: Mapping[int, Part]) -> Iterator[int]:
+        # Our arrays are small and every core has a worker: BLAS threads would be in the way. It
+        # counts when numpy is imported, and the workers inherit it.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         # Spawned, not forked: a fork of a process with threads may hang.
         with ProcessPoolExecutor(self.jobs, get_context("spawn")) as pool:
             futures: dict[Future[bytes], int] = {

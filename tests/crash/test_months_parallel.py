@@ -6,10 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
 from monitor.errors import BadRecording, StrokewiseError
+from monitor.intake.recording import Recording
 from monitor.service import months
 from monitor.service.months import Months, Part, by_site, parts
 from monitor.service.replay import Replay
@@ -131,3 +133,32 @@ def test_workers_that_always_die_are_given_up_in_words(tmp_path: Path) -> None:
     run.work = always_dies
     with pytest.raises(StrokewiseError, match="enough memory"):
         list(run.run(parts(site(), recordings(tmp_path))))
+
+
+def test_a_file_of_other_pumps_is_not_read_and_nothing_changes(tmp_path: Path) -> None:
+    apart = []
+    for path in recordings(tmp_path / "whole"):
+        table = pq.read_table(path)
+        for k in range(4):
+            mine = table.filter(pc.equal(table["pump"], f"p{k}"))
+            apart.append(tmp_path / f"p{k}-{path.name}")
+            pq.write_table(mine, apart[-1])
+    assert Recording(apart[0], site()).pumps() == {"p0"}
+    assert Recording(tmp_path / "whole" / "0.parquet", site()).pumps() is None
+    expected = serial(site(), apart)
+    # The same recordings cut by pumps and not by time: the same alarms at the same times.
+    assert expected == serial(site(), sorted((tmp_path / "whole").iterdir()))
+    assert len(expected) >= 2
+    run = Months(jobs=1)
+    todo = by_site([site()], apart)
+    list(run.run(todo))
+    assert told(run.alarms(todo)) == expected
+
+
+def test_a_file_of_a_pump_nobody_knows_is_told(tmp_path: Path) -> None:
+    table = pq.read_table(recordings(tmp_path)[0]).slice(0, 1000)
+    odd = tmp_path / "odd.parquet"
+    pq.write_table(table.set_column(1, "pump", pa.array(["stranger"] * 1000)), odd)
+    assert Recording(odd, site()).pumps() == {"stranger"}
+    with pytest.raises(BadRecording, match="stranger"):
+        list(Months(jobs=1).run(by_site([site()], [odd])))

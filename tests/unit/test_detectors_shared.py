@@ -134,6 +134,15 @@ def test_what_was_only_unusual_goes_under_the_supply_once_that_is_named() -> Non
     ]
 
 
+def test_pumps_that_stall_at_unlike_pressures_lack_air_each_for_itself() -> None:
+    for second_pa, subject in ((290e3, "air:main"), (200e3, "p1")):
+        siblings = Siblings(SITE)
+        for pump, value in (("p0", 300e3), ("p1", second_pa)):
+            stalls = (Evidence("stall pressure", value, "Pa"),)
+            got = siblings.weigh([replace(yes(Kind.LOW_AIR, pump), evidence=stalls)])
+        assert got[0].subject == subject
+
+
 def test_while_the_supply_is_in_trouble_its_pumps_say_nothing_of_their_air() -> None:
     siblings = Siblings(SITE)
     siblings.weigh([yes(Kind.LOW_AIR, "p0")])
