@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, Shift
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst, healing
-from monitor.detectors.strip import Strip, strip
+from monitor.detectors.strip import Strip, by_rest, strip
 from monitor.signals.types import Episode
 
 
@@ -104,6 +106,9 @@ class AirInSuction(Detector):
         if self._rested(event, context) or self._other_matter(event):
             return False
         last = strip(event, context)
+        short, _ = by_rest(event, context)
+        if len(short) >= 2 and float(np.median(short)) < 0.5 * self.quick_share:
+            return False  # sound right after a draw: the line runs empty at rest
         n, quicker, ragged = len(last.logs), last.quicker, last.ragged
         if n < self.least or quicker is None or ragged is None:
             return False

@@ -72,7 +72,7 @@ LEAST_SET_PA, MOST_SET_PA = 18.0 * PA_PER_PSI, 105.0 * PA_PER_PSI
 KEPT_DRAWS = 60
 """Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
 FEW_STROKES = 6
-BY_FLOW = ("demand_pa", "dip_pa", "dip_s", "interval_s", "conductance")
+BY_FLOW = ("demand_pa", "dip_pa", "dip_s", "interval_s", "conductance", "stall_after_pa")
 PRESSURE_REACH = 0.01
 """How far (of the stall pressure) a demand pressure may lie from those seen to be judged by them:
 noise of a mean of seconds and the accuracy of a regulator (chosen)."""
@@ -83,6 +83,9 @@ more. A median deviation would not do: of two outlets it sees but the one that i
 LAG = 3
 """A draw counts as usual once so many after it have raised nothing: the draws in which a fault
 shows itself must not move the mark it is judged by."""
+ANCHOR = 40
+"""Draws after the start or the last repair that later ones are held against: what comes over months
+moves the last sixty with it. A median of forty repeats within a sixth of a draw's spread."""
 MATURE = 10
 """Draws of a known outlet before anything is held back: a start must not take longer (chosen)."""
 PROBATION = 10
@@ -196,6 +199,7 @@ class Context:
     flows: deque[tuple[float, dict[str, float | None]]] = field(
         default_factory=lambda: deque(maxlen=KEPT_DRAWS)
     )
+    anchor: list[tuple[float, dict[str, float | None]]] = field(default_factory=list)
     recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
     waiting: deque[Episode] = field(default_factory=deque)
     probation: int = 0
@@ -290,6 +294,34 @@ class Context:
         y = np.array([b for _, b in known], np.float64)
         return _off_line(x, y, value, PRESSURE_REACH, floor_share)
 
+    def since_start(self, name: str, event: Episode) -> Shift | None:
+        """How a draw's value stands against this pump's first draws since its start or its last
+        repair, at the same outlet; None before enough of them, or where none is like it."""
+        value, k = event.features.get(name), event.features.get("conductance")
+        if value is None or k is None or k <= 0 or len(self.anchor) < ANCHOR:
+            return None
+        known = [(a, b[name]) for a, b in self.anchor if b.get(name) is not None]
+        if len(known) < ANCHOR // 2:
+            return None
+        x = np.log(np.array([a for a, _ in known])) - np.log(k)
+        return _off_line(x, np.array([b for _, b in known], np.float64), value, REACH, 0.002)
+
+    def first_at_pressure(self, name: str, event: Episode) -> Shift | None:
+        """The same at the same demand pressure: slip and gas leave it, and take more strokes."""
+        value, demand = event.features.get(name), event.features.get("demand_pa")
+        if value is None or demand is None or len(self.anchor) < ANCHOR:
+            return None
+        known = [
+            (b["demand_pa"], b[name])
+            for _, b in self.anchor
+            if b["demand_pa"] is not None and b.get(name) is not None
+        ]
+        if len(known) < ANCHOR // 2:
+            return None
+        x = (np.array([a for a, _ in known], np.float64) - demand) / self.stall_pa
+        y = np.array([b for _, b in known], np.float64)
+        return _off_line(x, y, value, PRESSURE_REACH, 0.005)
+
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
         if event.what == "dead-head" and event.features.get("air_pa") is not None:
@@ -317,6 +349,8 @@ class Context:
         k = event.features.get("conductance")
         if even and event.strokes >= 3 and k is not None and k > 0:
             self.flows.append((k, {name: event.features.get(name) for name in BY_FLOW}))
+            if len(self.anchor) < ANCHOR:
+                self.anchor.append(self.flows[-1])
         for name, usual in self.usual.items():
             value = derived(name, event)
             if value is None or (few and name not in ANY_LENGTH):
@@ -354,6 +388,7 @@ class Context:
         self.recent.clear()
         self.waiting.clear()
         self.flows.clear()
+        self.anchor.clear()
 
 
 def steady(event: Episode) -> bool:

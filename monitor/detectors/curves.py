@@ -20,6 +20,12 @@ STARVED_SHARE = 0.9
 STARVED_MORE = 1.3
 """Chambers that fill partly with vapour stroke more for the same liquid (5 to 43 % at 0.05 to 0.3
 of vapour, computed): allowed when pressure is down by a tenth."""
+SLOW_SHARE = 0.10
+"""Of the stall pressure, over weeks: a season's thicker chemical stays under it (chosen)."""
+SLOW_DRAWS, SLOW_LEAST = 20, 10
+"""Draws looked back over, and how many of one outlet must all show it (chosen)."""
+LEVEL = 0.96
+"""The stall itself must be as it was: else the set point or the air has changed."""
 CURVE_A = 0.105
 CURVE_M = 1.60
 CURVE_TIMES = 6.0
@@ -58,8 +64,25 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
         return None  # deeper dips: the exhaust, not air or suction
     drop = shift.usual - demand
     if drop < max(LEAST_PA, LEAST_SHARE * context.stall_pa) or shift.z > -Z:
-        return None
+        return _slowly(event, context)
     return Sunk(drop, shift.usual, True)
+
+
+def _slowly(event: Episode, context: Context) -> Sunk | None:
+    """The fall since the pump's start, when the last draws all show it: a strainer or a filter that
+    clogs over weeks takes the usual values with it."""
+    last: list[Shift] = []
+    for run in (event, *list(context.recent)[: -SLOW_DRAWS - 1 : -1]):
+        now = context.since_start("demand_pa", run)
+        stall = context.since_start("stall_after_pa", run)
+        if now is None or stall is None:
+            continue
+        if now.usual - now.value < SLOW_SHARE * context.stall_pa or stall.ratio < LEVEL:
+            return None
+        last.append(now)
+    if len(last) < SLOW_LEAST:
+        return None
+    return Sunk(last[0].usual - last[0].value, last[0].usual, True)
 
 
 def _same_outlet(event: Episode, context: Context, shift: Shift) -> bool:
@@ -85,12 +108,14 @@ def _by_curve(
 
 
 def drops(event: Episode, context: Context, draws: int = 3) -> list[float]:
-    """By how much (Pa) this draw and the ones right before it lie under the usual, newest first,
-    as long as they do."""
+    """By how much (Pa) this draw and the ones before it through the same outlet lie under the
+    usual, newest first, as long as they do."""
     out: list[float] = []
+    here = event.features.get("conductance") or 0.0
     for run in (event, *reversed(context.recent)):
         shift = context.at_flow("demand_pa", run, 0.002) if run.strokes >= 2 else None
-        if shift is None:
+        flow = run.features.get("conductance") or 0.0
+        if shift is None or abs(flow - here) > SAME_OUTLET * here:
             continue
         if shift.usual - shift.value < max(LEAST_PA, LEAST_SHARE * context.stall_pa):
             break

@@ -1,6 +1,6 @@
 """Ruptured diaphragm: drive air blows into the liquid on every second stroke."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -25,8 +25,9 @@ class Diaphragm(Detector):
     Settings: gross 0.35 alternation (over 2 : 1; a moderate ball leak stays under it at its
     smallest draw), over the last draws together where they are short; more_share 1.3 times the
     usual strokes for the pressure; soft_share 0.8 of the usual dip, not asked for above plain 0.6
-    (4 to 1, which no ball and no gas gives); sound_share 0.25 of the usual interval, which the
-    sound side keeps at least (a pump that races on gas may limp as well).
+    (4 to 1, which no ball and no gas gives, and one run is enough); sound_share 0.25 of the usual
+    interval, which the sound side keeps at least (a pump that races on gas may limp as well);
+    times 2 runs in a row, or many 10 strokes in one, in which the same side leads all the time.
 
     Blind: a large tear may stop the pump with the pressure looking fine; a pinhole looks like air
     in the suction.
@@ -41,11 +42,18 @@ class Diaphragm(Detector):
     soft_share: float = 0.8
     plain: float = 0.6
     sound_share: float = 0.25
+    times: int = 2
+    many: int = 10
+    _runs: set[float] = field(default_factory=set)
     kind = Kind.DIAPHRAGM
     events = RUNS
 
     def __post_init__(self) -> None:
         need(0.1 < self.gross < 1.0, "diaphragm.gross")
+
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._runs.clear()
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run of six strokes or more."""
@@ -62,7 +70,12 @@ class Diaphragm(Detector):
         plain = a > self.plain and more
         told = plain or (soft and (more or flow is None))
         if told and a > self.gross and a > 5.0 * se and self._sound(event, context):
-            return self._say(event, context, a, more=more, soft=soft)
+            self._runs.add(event.start_ts)
+            if plain or len(self._runs) >= self.times or event.strokes >= self.many:
+                return self._say(event, context, a, more=more, soft=soft)
+            return self.unknown(event, context)
+        if not event.open_:
+            self._runs.clear()
         if a < 0.6 * self.gross and not event.open_ and not more and event.strokes >= 5:
             return self.no(event, context)
         return self.unknown(event, context)

@@ -7,6 +7,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.racing import RACERS
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
@@ -54,7 +55,8 @@ class HighAir(Detector):
         demand, stall = f.get("demand_pa"), f.get("stall_after_pa")
         if event.what == "dead-head" or event.strokes < 1 or (f.get("race_strokes") or 0) >= 3:
             return self.unknown(event, context)  # a pump that races on gas pushes the line up
-        if demand is not None and demand > self.limit_pa + slack:
+        gas = any(k in context.standing for k in RACERS)  # its gulps push the line up
+        if demand is not None and demand > self.limit_pa + slack and not gas:
             return self._say(event, context, demand, high=True)
         if stall is None:
             return self.unknown(event, context)
@@ -62,7 +64,7 @@ class HighAir(Detector):
         near = max(self._stalls) - min(self._stalls) < self.same_pa and len(self._stalls) == 3
         if near and min(self._stalls) > self.limit_pa + slack:
             return self._say(event, context, stall, high=True)
-        above = stall > self.limit_pa + self.over_pa
+        above = stall > self.limit_pa + self.over_pa and not gas
         self._high_stalls = self._high_stalls + 1 if above else 0
         if above and self._high_stalls < 2:
             return self.unknown(event, context)

@@ -12,7 +12,8 @@ from monitor.units import PA_PER_PSI
 WIDER_SAMPLES = 3.0
 """A width is counted in samples: one is chance (two for a dip that straddles them)."""
 SLOWER = 0.985
-"""Rate late over early in a run that ices; strokes of one outlet repeat within 1 %."""
+"""Rate late over early, or pressure against the usual, in a run that ices: strokes of one outlet
+repeat within 1 %."""
 LEVEL_SHARE = 0.98
 """Of the usual stall pressure: as level as a mean of seconds and a regulator repeat (chosen)."""
 
@@ -103,6 +104,9 @@ class Icing(Detector):
             return False
         if now.value - now.usual < WIDER_SAMPLES * (f.get("sample_s") or 0.05):
             return False
+        demand = context.at_flow("demand_pa", event, 0.002)
+        if demand is None or demand.ratio > SLOWER:
+            return False  # a valve that closed for a moment looks wide, too
         deep = context.at_flow("dip_pa", event, 0.01)
         if deep is None or deep.ratio < 1.0 / self.deep_share:
             return False

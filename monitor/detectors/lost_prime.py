@@ -10,6 +10,7 @@ from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import Race, race
+from monitor.detectors.strip import by_rest
 from monitor.signals.types import Episode
 
 HEALED = 0.55
@@ -74,7 +75,8 @@ class LostPrime(Detector):
     which two of its strokes must come (two open bays halve it, three leave a third); or extra 1.3
     strokes more than the draw's time holds at the usual interval, slowing by heal_share 1.25 from
     the quickest on, with dips under soft_share 0.9; or a race of race_strokes 8 whose gas came
-    with the first strokes after a rest of minutes.
+    with the first strokes after a rest of minutes; always_share 0.06 quicker also in draws right
+    after another one, and it is no foot valve.
 
     Blind: on a pump that never rests; to a leak slower than the rests.
 
@@ -92,6 +94,7 @@ class LostPrime(Detector):
     heal_share: float = 1.25
     soft_share: float = 0.9
     race_strokes: float = 8.0
+    always_share: float = 0.06
     kind = Kind.LOST_PRIME
     events = RUNS
     _bursts: deque[int] = field(default_factory=lambda: deque(maxlen=4))
@@ -114,6 +117,8 @@ class LostPrime(Detector):
         if event.open_ or rest is None or rest < self.rest_s:
             return self.unknown(event, context)
         n, healthy = self._burst(event, context)
+        if n and self._always(event, context):
+            n = 0
         if n is None:
             return self.unknown(event, context)
         self._bursts.append(n)
@@ -135,6 +140,11 @@ class LostPrime(Detector):
         if not self._dry(event, context, n) or n < self.burst_strokes or not healed:
             n = 0  # not fast enough for gas: a second bay was open at first
         return max(n, more), healed
+
+    def _always(self, event: Episode, context: Context) -> bool:
+        """Do draws right after another one take as many strokes? Then gas comes all the time."""
+        short, _ = by_rest(event, context)
+        return len(short) >= 2 and float(np.median(short)) > self.always_share
 
     def _more(self, event: Episode, context: Context) -> int:
         """Strokes beyond what the draw's time holds at the usual interval, when they slow down

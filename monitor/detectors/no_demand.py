@@ -73,6 +73,7 @@ class NoDemand(Detector):
     _tight: bool = True
     _creeps: deque[float] = field(default_factory=lambda: deque(maxlen=20))
     _draws: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))
+    _leaked: deque[float] = field(default_factory=lambda: deque(maxlen=200))
     _same_rest: int = 0
     _first: float | None = None
     _last: float | None = None
@@ -87,6 +88,7 @@ class NoDemand(Detector):
         self._gaps.clear()
         self._late.clear()
         self._creeps.clear()
+        self._leaked.clear()
         self._first = self._last = self._period_s = None
 
     def update(self, event: Episode, context: Context) -> Finding:
@@ -166,6 +168,7 @@ class NoDemand(Detector):
             self._first = self._last = None
             return self.unknown(event, context)
         self._follow(event)
+        self._leaked.extend(event.stroke_ts.tolist())
         known_shut = event.features.get("demand_s") == 0.0
         if known_shut:
             late = self._late_strokes(event)
@@ -233,7 +236,8 @@ class NoDemand(Detector):
         self._same_rest += 1
         if n < 3 or (n < self.shut_strokes and pairs < 2):
             return None
-        return self._at_rest(self._creeps)
+        since = self._creeps[0]
+        return self._at_rest(deque(x for x in self._leaked if x >= since))
 
     def _at_rest(self, strokes: deque[float]) -> float:
         """Rate (1/s) of these strokes over the time at rest between the first and the last: the

@@ -12,7 +12,7 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.panel import DETECTORS
-from monitor.detectors.rank import rank, settled
+from monitor.detectors.rank import PATTERNS, rank, settled
 from monitor.detectors.siblings import Siblings
 from monitor.signals.scales import Scales
 from monitor.signals.segment import Segmenter
@@ -21,6 +21,9 @@ from monitor.site import Pump, Site
 
 NAMED = frozenset(Kind) - {Kind.UNUSUAL}
 AIR_KINDS = (Kind.LOW_AIR, Kind.HIGH_AIR, Kind.AIR_SAG)
+SOUND_DRAWS = {Kind.AIRLOCK: 2, **dict.fromkeys(PATTERNS, 3)}
+"""Sound draws in a row that end a standing verdict, where one is not enough (chosen; a repair that
+is logged ends it at the first)."""
 SILENT_S = 30.0
 """Nothing for so long is silence: thirty messages missed (chosen; one message a second)."""
 
@@ -91,6 +94,7 @@ class PumpWatch:
         self._last_pa: FloatArray = np.empty(0)
         self.last_event: Episode | None = None
         self.hour = Hour()
+        self.sound: dict[Kind, int] = {}
 
     def push(self, block: Block) -> list[Episode]:
         """Cut the block; events that ended or were looked at."""
@@ -143,7 +147,7 @@ class PumpWatch:
     def _settle(self, event: Episode, found: list[Finding]) -> list[Finding]:
         """Weigh what was found, remember what stands, learn from the event."""
         before = frozenset(self.context.standing)
-        found = rank(found, before)
+        found = rank([f for f in found if self._lasts(f)], before)
         found += settled(found, before)
         for finding in found:
             if finding.presence is Presence.YES:
@@ -153,6 +157,16 @@ class PumpWatch:
         self.context.learn(event)
         self.last_event = event
         return found
+
+    def _lasts(self, finding: Finding) -> bool:
+        """May this verdict pass? One draw that looks sound does not end what stands: patterns come
+        and go with the flow."""
+        kind = finding.kind
+        if finding.presence is Presence.YES or kind not in self.context.standing:
+            self.sound.pop(kind, None)
+            return True
+        self.sound[kind] = self.sound.get(kind, 0) + 1
+        return self.sound[kind] >= SOUND_DRAWS.get(kind, 1)
 
     def _unusual(self, event: Episode) -> list[Finding]:
         """The catch-all: silent while a named kind stands, for that one says more."""

@@ -28,7 +28,9 @@ class Worn(Detector):
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
     3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %);
     most_share 1.6 (more than that is gas or another outlet); single_share 0.05, the usual spread
-    up to which the pump is taken to feed one outlet, else draws_many 12 in a row.
+    up to which the pump is taken to feed one outlet, else draws_many 12 in a row; over months
+    the same share against this pump's first draws at like pressure, in slow_draws 20 of which
+    slow_most 4 may not show it, with dips over soft_share 0.8 of the first ones.
 
     Blind: on a pump of many outlets for long; a worn tip looks the same on a pump with one.
 
@@ -43,9 +45,13 @@ class Worn(Detector):
     same_share: float = 0.03
     most_share: float = 1.6
     single_share: float = 0.05
+    slow_draws: int = 20
+    slow_most: int = 4
+    soft_share: float = 0.8
     kind = Kind.WORN
     events = RUNS
     _ratios: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _slow: deque[float] = field(default_factory=lambda: deque(maxlen=20))
     _seals: Odometer = field(default_factory=Odometer)
 
     def __post_init__(self) -> None:
@@ -55,6 +61,7 @@ class Worn(Detector):
     def rebase(self) -> None:
         """Start counting anew."""
         self._ratios.clear()
+        self._slow.clear()
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
@@ -64,9 +71,13 @@ class Worn(Detector):
         flow = context.against("conductance", f.get("conductance"))
         if event.open_ or event.strokes < 2 or flow is None or not self._plain(event, context):
             return self.unknown(event, context)
+        slow = self._over_months(event, context)
+        if slow is not None:
+            return self._say(event, context, slow)
         if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
             self._ratios.clear()
-            return self.no(event, context)
+            grown = bool(self._slow) and self._slow[-1] > self.more_share
+            return (self.unknown if grown else self.no)(event, context)
         if not self.more_share < flow.ratio < self.most_share or flow.z < 4:
             return self.unknown(event, context)
         self._ratios.append(flow.ratio)
@@ -76,23 +87,33 @@ class Worn(Detector):
         last = np.array(list(self._ratios)[-needed:])
         if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
             return self.unknown(event, context)
-        loss = 100.0 * (1.0 - 1.0 / float(np.median(last)))
+        return self._say(event, context, float(np.median(last)))
+
+    def _over_months(self, event: Episode, context: Context) -> float | None:
+        """Strokes for the pressure against this pump's first draws, once the last all show more."""
+        now = context.first_at_pressure("conductance", event)
+        dip = context.first_at_pressure("dip_pa", event)
+        if now is None or dip is None or dip.ratio < self.soft_share:
+            return None
+        self._slow.append(now.ratio)
+        if len(self._slow) < self.slow_draws:
+            return None
+        more = sum(x > self.more_share for x in self._slow)
+        middle = float(np.median(self._slow))
+        told = more >= self.slow_draws - self.slow_most and middle < self.most_share
+        return middle if told else None
+
+    def _say(self, event: Episode, context: Context, ratio: float) -> Finding:
+        loss = 100.0 * (1.0 - 1.0 / ratio)
         return self.yes(
             event,
             context,
             (0.7, min(0.7, 0.2 + loss / 50.0)),
-            f"Worn pump: draws take {100 * (float(np.median(last)) - 1):.0f} % more strokes than "
+            f"Worn pump: draws take {100 * (ratio - 1):.0f} % more strokes than "
             f"they did; about {loss:.0f} % of each stroke slips back.",
             Evidence("volumetric loss", loss / 100.0, "", 0.0, 0.05),
-            *self._since_seals(),
             causes=((Kind.WORN, 0.7), (Kind.BALL_LEAK, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )
-
-    def _since_seals(self) -> tuple[Evidence, ...]:
-        """What the present seals have done; nothing where their change was not logged."""
-        if self._seals.since_ts is None:
-            return ()
-        return (Evidence("strokes since the seals were changed", self._seals.strokes, "strokes"),)
 
     def _plain(self, event: Episode, context: Context) -> bool:
         """Even strokes without alternation: nothing else explains them."""
