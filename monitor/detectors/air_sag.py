@@ -23,9 +23,9 @@ class AirSag(Detector):
     Settings: the drop as in the curves (2.5 % of the stall pressure, 0.8 psi, 5 spreads);
     trend_pa 0.2 psi down within the draw (noise of a mean of seconds is 0.02 psi); rise_pa 0.1 psi
     by which the line still comes up in the last three seconds, or late_share 0.6 of the demand's
-    fall still missing at the stall; slow_share 2 times the usual recovery and slow_s 0.4 s more
-    (computed: healthy 0.03 to 0.1 s, marked sag 0.4 to 8 s); air_share 0.95 of the air at rest
-    for an air sensor; falls that differ from draw to draw by unlike 0.08 (a mean of seconds repeats
+    fall still missing at the stall; slow_share 2 times the usual recovery and slow_s 0.4 s more,
+    plainly twice that and seconds 1.0 (computed: healthy 0.03 to 0.1 s, marked sag 0.4 to 8 s);
+    air_share 0.95 of the air at rest for an air sensor; falls that differ from draw to draw by unlike 0.08 (a mean of seconds repeats
     within 1 %), or repeat within alike 0.04; whole 5 times the usual dip width; times 2 draws in a
     row.
 
@@ -46,6 +46,7 @@ class AirSag(Detector):
     unlike: float = 0.08
     alike: float = 0.04
     whole: float = 5.0
+    seconds: float = 1.0
     times: int = 2
     _times: int = 0
     kind = Kind.AIR_SAG
@@ -120,8 +121,10 @@ class AirSag(Detector):
             out += 0.25 if deficit > self.late_share else -0.1
         recovery, usual_s = f.get("recovery_s"), context.of("recovery_s")
         if recovery is not None and usual_s is not None:
-            slow = recovery > self.slow_share * usual_s and recovery - usual_s > self.slow_s
-            out += 0.25 if slow else -0.1 if recovery < 1.2 * usual_s + 0.1 else 0.0
+            longer = recovery - usual_s
+            slow = recovery > self.slow_share * usual_s and longer > self.slow_s
+            plain = recovery > 2.0 * self.slow_share * usual_s and longer > self.seconds
+            out += 0.5 if plain else 0.25 if slow else -0.1 if longer < 0.2 * usual_s + 0.1 else 0.0
         return out
 
     def _say(self, event: Episode, context: Context, now: Sunk, sure: float) -> Finding:

@@ -7,7 +7,7 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
-from monitor.detectors.context import Context, firmness, steady
+from monitor.detectors.context import Context, Shift, firmness, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import Race, race, ran_out
@@ -30,8 +30,8 @@ class Airlock(Detector):
 
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
-    soft_share 0.7 of this pump's usual dip per flow over its history, and z 5 of its spread (a
-    dip is dead time x flow / compliance: 0.7 is 1.4 times the compliance), in soft_draws 3 draws
+    soft_share 0.8 of this pump's usual dip per flow over its history, and z 5 of its spread (a
+    dip is dead time x flow / compliance: 0.8 is 1.25 times the compliance), in soft_draws 3 draws
     in a row (not within two hours of a gulp of gas, which a drum change brings and which goes
     with the flow; within stay_share 0.12 of each other, for gas that is carried off lets them come
     back), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the usual
@@ -49,7 +49,7 @@ class Airlock(Detector):
 
     race_strokes: int = 10
     extra_strokes: float = 3.0
-    soft_share: float = 0.7
+    soft_share: float = 0.8
     z: float = 5.0
     lift_share: float = 1.6
     sure_strokes: int = 4
@@ -106,12 +106,24 @@ class Airlock(Detector):
         """One draw is enough when its dips are gone by half, and no gulp of gas passed lately:
         after a drum change a single fast stroke brings soft dips that are gone with it."""
         firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+        if firm is not None and self._even_so(event, context, firm):
+            return self._calm(event)
         if firm is None or firm.ratio > self.plain_share or firm.z > -8.0:
             return False
         low = context.usual["dip_pa"].low
         if low is None or firm.value > 0.7 * low or not self._calm(event):
             return False
         return event.strokes >= self.sure_strokes or self._all_soft(event, context)
+
+    def _even_so(self, event: Episode, context: Context, firm: Shift) -> bool:
+        """A fifth is enough where this pump's dips repeat so well that it is twelve spreads, the
+        deepest dip is soft as well, and the flow is just as ever."""
+        deepest, low = event.features.get("dip_max_pa"), context.usual["dip_pa"].low
+        flow = context.at_pressure("conductance", event)
+        same = flow is not None and abs(flow.ratio - 1.0) < 0.02 and context.one_outlet
+        if not same or event.strokes < 6 or deepest is None or low is None:
+            return False
+        return firm.ratio < self.soft_share and firm.z < -12.0 and deepest < 0.9 * low
 
     def _calm(self, event: Episode) -> bool:
         """No stroke faster than this pump's, now and for two hours before: no gas passed."""

@@ -80,13 +80,13 @@ ONE_OUTLET = 1.12
 """Largest over smallest conductance, a tenth of the draws left out at either end, up to which a
 pump is taken to feed one outlet: three strokes of 3 % jitter give 1.07, two nozzle sizes 1.5 and
 more. A median deviation would not do: of two outlets it sees but the one that is used more."""
-LAG = 3
+LAG = 2
 """A draw counts as usual once so many after it have raised nothing: the draws in which a fault
 shows itself must not move the mark it is judged by."""
 ANCHOR = 40
 """Draws after the start or the last repair that later ones are held against: what comes over months
 moves the last sixty with it. A median of forty repeats within a sixth of a draw's spread."""
-MATURE = 10
+MATURE = 7
 """Draws of a known outlet before anything is held back: a start must not take longer (chosen)."""
 PROBATION = 10
 """Draws after a finding has ended that must raise nothing before any of them counts as usual: one
@@ -94,7 +94,9 @@ draw that looks sound does not prove a pump sound (chosen)."""
 REACH = 0.2
 """How far (logarithm) an outlet may lie from those seen to be judged by them."""
 FAR = 2.0
-"""Reaches within which a handful of draws must lie, else there is nothing to judge by (chosen)."""
+"""Reaches within which LIKE draws must lie, else there is nothing to judge by (chosen)."""
+LIKE = 3
+"""Like draws a line is read off: one outlet's repeat within 1 %, and two of three agree."""
 ENOUGH = 5
 """Draws before a usual value is used at all: a median of 5 withstands two odd ones."""
 
@@ -169,14 +171,14 @@ class Shift:
 def _off_line(
     x: FloatArray, y: FloatArray, value: float, reach: float, floor_share: float
 ) -> Shift | None:
-    """A value at x = 0 against the line through the known points within reach (at least ENOUGH);
+    """A value at x = 0 against the line through the known points within reach (at least LIKE);
     None where no known point is near."""
     if not x.min() - reach < 0.0 < x.max() + reach:
         return None
-    fifth = float(np.sort(np.abs(x))[min(len(x), ENOUGH) - 1])
-    if fifth > FAR * reach:
+    some = float(np.sort(np.abs(x))[min(len(x), LIKE) - 1])
+    if some > FAR * reach:
         return None
-    near = np.abs(x) <= max(reach, fifth)
+    near = np.abs(x) <= max(reach, some)
     x, y = x[near], y[near]
     slope = 0.0
     if float(np.ptp(x)) > 0.005 * reach:
