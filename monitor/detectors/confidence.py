@@ -13,9 +13,9 @@ from monitor.detectors.told_right import COUNTS
 
 BANDS = (0.0, 0.65, 0.82)
 """Lower edges of the bands of the stated weight: a guess, likely, sure (chosen)."""
-PRIOR_CASES = 4.0
-"""Cases the prior is worth (chosen: with twelve cases seen, a quarter of the word is the prior's,
-so that a kind seen five times right is not told as certain)."""
+PRIOR_CASES = 12.0
+"""Cases the prior is worth (chosen: one wrong word in a week counts for eight cases and must not
+silence a kind that is otherwise right; and a kind seen five times right is not told as certain)."""
 LEAST, MOST = 0.05, 0.98
 """No verdict is told as certain: simulated pumps are not yet anybody's."""
 UNCOUNTED = (Kind.NODE_SILENT, Kind.UNUSUAL)

@@ -212,6 +212,9 @@ class Context:
     announced: bool = False
     announced_pa: float | None = None
     announced_ts: float = 0.0
+    _asked: Episode | None = None
+    _answers: dict[tuple[str, float], Shift | None] = field(default_factory=dict)
+    """Several detectors ask the same of one event, and nothing is learnt in between."""
 
     @property
     def show(self) -> Display:
@@ -263,6 +266,14 @@ class Context:
         local line over the outlets seen, on the logarithm of the conductance; on a pump of one
         outlet it is the median. None where no like draw is known.
         """
+        if self._asked is not event:
+            self._asked, self._answers = event, {}
+        key = name, floor_share
+        if key not in self._answers:
+            self._answers[key] = self._at_flow(name, event, floor_share)
+        return self._answers[key]
+
+    def _at_flow(self, name: str, event: Episode, floor_share: float) -> Shift | None:
         value, k = event.features.get(name), event.features.get("conductance")
         if value is None or k is None or k <= 0 or not self.usual["conductance"].known:
             return None
@@ -326,6 +337,7 @@ class Context:
 
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
+        self._asked = None
         if event.what == "dead-head" and event.features.get("air_pa") is not None:
             self.air_rest_pa = event.features["air_pa"]
         if event.open_ or event.what == "dead-head":
@@ -385,6 +397,7 @@ class Context:
 
     def rebase(self) -> None:
         """A logged repair or change of set point: what was usual no longer counts."""
+        self._asked = None
         for name in self.usual:
             self.usual[name] = Usual()
         self.recent.clear()

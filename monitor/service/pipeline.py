@@ -90,20 +90,28 @@ class Pipeline:
 
     # Start.
 
-    def wake(self, now_ts: float) -> None:
-        """Alarms with their timers, baselines from stored episodes, then what went unjudged."""
+    def load_alarms(self) -> None:
+        """Alarms as they stood, with their timers: the first thing people want to see."""
         with self._lock:
             for run in self.runs.values():
                 self._desk.load_alarms(run.site.id, run.machine)
-                self._learn(run, now_ts)
-                self._catch_up(run, now_ts)
 
-    def _learn(self, run: SiteRun, now_ts: float) -> None:
-        for pump in run.site.pumps:
-            from_ts = self._from_ts(run, pump.id, now_ts)
-            episodes = self._desk.episodes(run.site.id, pump.id, from_ts, now_ts)
-            work = self._desk.work(run.site.id, pump.id, from_ts)
-            run.watch.history(pump.id, episodes, [(e.ts, e.kind.value) for e in work])
+    def wake(self, now_ts: float) -> None:
+        """Baselines from stored episodes, then what went unjudged; after `load_alarms`.
+
+        Pump by pump: pages may ask meanwhile, and see no data where a pump's turn has not come.
+        """
+        for run in self.runs.values():
+            for pump in run.site.pumps:
+                with self._lock:
+                    self._learn(run, pump.id, now_ts)
+                    self._catch_up(run, pump.id, now_ts)
+
+    def _learn(self, run: SiteRun, pump_id: str, now_ts: float) -> None:
+        from_ts = self._from_ts(run, pump_id, now_ts)
+        episodes = self._desk.episodes(run.site.id, pump_id, from_ts, now_ts)
+        work = self._desk.work(run.site.id, pump_id, from_ts)
+        run.watch.history(pump_id, episodes, [(e.ts, e.kind.value) for e in work])
 
     def _from_ts(self, run: SiteRun, pump_id: str, now_ts: float) -> float:
         """Enough draws before now, or before what stands: a fault must not be learnt as usual."""
@@ -113,21 +121,20 @@ class Pipeline:
         enough_ts = self._desk.back(run.site.id, pump_id, since_ts, HISTORY_DRAWS)
         return max(now_ts - HISTORY_S, enough_ts or 0.0)
 
-    def _catch_up(self, run: SiteRun, now_ts: float) -> None:
-        for pump in run.site.pumps:
-            done_ts = self._desk.watermark(run.site.id, pump.id)
-            if done_ts is None:
-                continue
-            run.done_ts[pump.id] = done_ts
-            before = self._desk.messages(run.site.id, pump.id, done_ts - WARM_S, done_ts)
-            stream = self._stream(run, pump.id)
-            for message in before:
-                if (block := stream.push(message)) is not None:
-                    run.watch.push(pump.id, block)  # judged before: its findings were told
-            after = self._desk.messages(run.site.id, pump.id, done_ts, now_ts + 1.0)
-            if after:
-                log.info("catch-up site=%s pump=%s messages=%d", run.site.id, pump.id, len(after))
-                self._tell([self._judged(run, after, now_ts)])
+    def _catch_up(self, run: SiteRun, pump_id: str, now_ts: float) -> None:
+        done_ts = self._desk.watermark(run.site.id, pump_id)
+        if done_ts is None:
+            return
+        run.done_ts[pump_id] = done_ts
+        before = self._desk.messages(run.site.id, pump_id, done_ts - WARM_S, done_ts)
+        stream = self._stream(run, pump_id)
+        for message in before:
+            if (block := stream.push(message)) is not None:
+                run.watch.push(pump_id, block)  # judged before: its findings were told
+        after = self._desk.messages(run.site.id, pump_id, done_ts, now_ts + 1.0)
+        if after:
+            log.info("catch-up site=%s pump=%s messages=%d", run.site.id, pump_id, len(after))
+            self._tell([self._judged(run, after, now_ts)])
 
     def _stream(self, run: SiteRun, pump_id: str) -> StreamAssembler:
         if pump_id not in run.streams:

@@ -69,7 +69,7 @@ class Service:
     # Life.
 
     def start(self) -> None:
-        """Open the store, wake the alarms, connect, serve."""
+        """Open the store, wake the alarms, serve, learn the past again, connect."""
         settings, file = self.settings, self.settings.file
         self.store = open_store(settings, claim=self._claim)
         self._stack.callback(self.store.close)
@@ -83,13 +83,15 @@ class Service:
             self.pipeline, self.desk, self._clock,
             figures=self.figures, refused=self.refused, dead_channels=self._dead_channels,
         )  # fmt: skip
-        self.pipeline.wake(self._clock())
+        self.pipeline.load_alarms()
         self.broker = self._start_broker()
+        self.intake = Intake(self._address(), self._intake_desk(), self._clock)
         self.office.start()
         self._stack.callback(self.office.close)
-        self._start_ticker()
+        # Pages before the past is learnt again: with many pumps that takes its time.
         self._start_pages()
-        self.intake = Intake(self._address(), self._intake_desk(), self._clock)
+        self.pipeline.wake(self._clock())
+        self._start_ticker()
         self.intake.start()
         self._stack.callback(self.intake.stop)
         log.info("started sites=%d data=%s", len(settings.sites), file.data_dir)

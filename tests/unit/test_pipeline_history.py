@@ -62,7 +62,9 @@ def woken(core: Core, fault_since_ts: float | None = None, subject: str = "p") -
     """The desk, and how many draws were read of pump p."""
     desk = Desk(core, fault_since_ts, subject)
     site = Site(id="fern", pumps=(Pump(id="p"), Pump(id="q")))
-    Pipeline([site], desk, lambda _site, _changes: None).wake(NOW_TS)
+    pipeline = Pipeline([site], desk, lambda _site, _changes: None)
+    pipeline.load_alarms()
+    pipeline.wake(NOW_TS)
     read = desk.book.load("fern", "p", desk.asked["p"], NOW_TS)
     return desk, sum(e.what == "draw" for e in read)
 

@@ -20,6 +20,7 @@ from table import KINDS, Report, wilson
 import monitor.detectors
 from monitor.advice.kinds import SIDE, Kind
 from monitor.detectors import confidence
+from monitor.detectors.finding import Finding
 
 EDGES = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 ROUNDS = 1000
@@ -37,27 +38,36 @@ class Statement:
     right_side: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What was wrong with one pump, and while what was said of it could be right."""
+
+    kind: Kind
+    family: int
+    onset_ts: float
+    until_ts: float = float("inf")
+
+
+def judged(yes: Sequence[Finding], truth: Truth, *, by_band: bool = False) -> list[Statement]:
+    """The first verdict of each kind on one pump, or of each kind and band of the weight."""
+    seen: dict[tuple[Kind, int], Statement] = {}
+    for f in yes:
+        if f.kind in confidence.UNCOUNTED:
+            continue
+        in_time = truth.onset_ts < f.ts <= truth.until_ts
+        right = in_time and f.kind == truth.kind
+        side = in_time and SIDE[f.kind] is SIDE[truth.kind]
+        key = (f.kind, confidence.band(f.confidence) if by_band else 0)
+        seen.setdefault(key, Statement(truth.family, f.kind, f.confidence, right, side))
+    return list(seen.values())
+
+
 def statements(scores: Sequence[Score], *, by_band: bool = False) -> list[Statement]:
-    """The first verdict of each kind in each recording, or of each kind and band."""
-    out = []
-    for score in scores:
-        seen: set[tuple[Kind, int]] = set()
-        for f in score.yes:
-            key = (f.kind, confidence.band(f.confidence) if by_band else 0)
-            if key in seen or f.kind in confidence.UNCOUNTED:
-                continue
-            seen.add(key)
-            after = f.ts > score.onset_ts
-            side = SIDE[f.kind] is SIDE[Kind(score.case.kind)]
-            out.append(
-                Statement(
-                    score.case.seed,
-                    f.kind,
-                    f.confidence,
-                    after and f.kind == score.case.kind,
-                    after and side,
-                )
-            )
+    """What was said over the cases."""
+    out: list[Statement] = []
+    for s in scores:
+        truth = Truth(Kind(s.case.kind), s.case.seed, s.onset_ts)
+        out += judged(s.yes, truth, by_band=by_band)
     return out
 
 
@@ -86,7 +96,7 @@ def write(counts: dict[Kind, tuple[tuple[int, int], ...]], families: int) -> Non
         '"""How often verdicts were right: (right, all) per kind and band of the stated weight.',
         "",
         f"Counted by `python tests/bench/detection/run.py --calibrate --seeds {families}` on the",
-        "choose-families; not to be edited by hand.",
+        "choose-families, and over a whole week of each kind; not to be edited by hand.",
         '"""',
         "",
         "from monitor.advice.kinds import Kind",

@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 from cases import SIMULATOR, VARIANTS, cache, keep, site_of
 from score import piece
+from trust import Statement, Truth, judged
 
 from edge.virtual import demand
 from edge.virtual.life import OFFSET_S, SATURDAY_TS
@@ -136,6 +137,8 @@ class Told:
     changes: list[Change]
     said: Counter[str]
     """Verdicts of YES that followed another verdict, by kind: chatter before the delays."""
+    yes: dict[tuple[Kind, float, bool], Finding]
+    """The first of each kind and stated confidence, before and after the onset."""
 
 
 def watch(week: Week) -> Told:
@@ -147,7 +150,7 @@ def watch(week: Week) -> Told:
         site = site.model_copy(update={"pumps": (pump.model_copy(update={"sensors": sensors}),)})
     eyes = SiteWatch(site)
     machine = AlarmMachine(default_policy, site=site.id, family=Family.of(site))
-    told, standing = Told([], Counter()), dict[Kind, Presence]()
+    told, standing = Told([], Counter(), {}), dict[Kind, Presence]()
     work = [(REPAIR_TS + 300.0, REPAIRS[week.kind])] if week.kind in REPAIRS else []
     now_ts = MONDAY_TS
     for block in messages(week, recording(week)):
@@ -158,17 +161,29 @@ def watch(week: Week) -> Told:
             eyes.note("p1", work[0][1], work.pop(0)[0])
         found = [*eyes.push("p1", block).findings, *eyes.tick(block.end_ts).findings]
         now_ts = block.end_ts
-        count(told.said, standing, found)
+        count(told, standing, found)
         told.changes += machine.update(found, now_ts)
     return told
 
 
-def count(said: Counter[str], standing: dict[Kind, Presence], found: list[Finding]) -> None:
+def count(told: Told, standing: dict[Kind, Presence], found: list[Finding]) -> None:
     """Tally each turn to YES."""
     for finding in found:
-        if finding.presence is Presence.YES and standing.get(finding.kind) is not Presence.YES:
-            said[str(finding.kind)] += 1
+        if finding.presence is Presence.YES:
+            key = (finding.kind, round(finding.confidence, 2), finding.ts > ONSET_TS)
+            told.yes.setdefault(key, finding)
+            told.said[str(finding.kind)] += standing.get(finding.kind) is not Presence.YES
         standing[finding.kind] = finding.presence
+
+
+def statements(week: Week) -> list[Statement]:
+    """What was said in a week, each kind and band once."""
+    return judged(list(watch(week).yes.values()), truth_of(week), by_band=True)
+
+
+def truth_of(week: Week) -> Truth:
+    """What was wrong; an hour is given to notice the repair."""
+    return Truth(week.kind, week.seed, ONSET_TS, REPAIR_TS + HOUR_S)
 
 
 def stamp(ts: float | None) -> str:
@@ -210,6 +225,7 @@ class Read:
     """Alarms before the onset, and from an hour after the repair on."""
     repeats: int
     stands: tuple[str, ...]
+    said: tuple[Statement, ...] = ()
 
     @property
     def line(self) -> str:
@@ -240,6 +256,7 @@ def read(week: Week) -> Read:
         tuple(str(kind) for ts, kind in came if (ts, kind) not in during),
         sum(c.what == "repeated" for c in told.changes),
         tuple(str(kind) for kind, alarm in last.items() if alarm.active),
+        tuple(judged(list(told.yes.values()), truth_of(week))),
     )
 
 
@@ -270,7 +287,10 @@ def summary(found: list[Read]) -> str:
         f"{sum(len(r.outside) for r in found)} alarms outside the fault, "
         f"{sum(r.repeats for r in found)} repeats, {sum(len(r.stands) for r in found)} still stand"
     )
-    return "\n".join([*(r.line for r in found), "", total]) + "\n"
+    said = [s for r in found for s in r.said if s.kind is not Kind.NODE_SILENT]
+    right, stated = sum(s.right for s in said), sum(s.sure for s in said)
+    trust = f"{len(said)} kinds named, {stated:.1f} stated to be right, {right} were"
+    return "\n".join([*(r.line for r in found), "", total, trust]) + "\n"
 
 
 def main() -> None:
@@ -291,7 +311,7 @@ def main() -> None:
             sys.stdout.flush()
             found.append(got)
     (args.out / "SUMMARY.txt").write_text(summary(found))
-    sys.stdout.write("\n" + summary(found).splitlines()[-1] + "\n")
+    sys.stdout.write("\n".join(["", *summary(found).splitlines()[-2:], ""]))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
-"""The whole table, and the goals a machine of two cores must reach with room to spare.
+"""The goals a machine of two cores must reach with room to spare.
 
-Printed with -s: python -m pytest -m "broker and slow" tests/bench/speed -s
+Printed with -s: python -m pytest -m slow tests/bench/speed/test_speed_goals.py -s (ten minutes).
 """
 
 from pathlib import Path
@@ -35,6 +35,6 @@ def test_a_pump_year_replays_in_minutes(tmp_path: Path) -> None:
     for row in bench.replay_rows(tmp_path, 24.0, 2):
         print(f"\n{row.what}: {row.ours}; {row.bare}")
         day_s = float(row.ours.split()[0])
-        # Three times the goal fails: this load draws day and night (432 draws), and CPU seconds on
-        # a shared machine are up to twice those on an idle one.
-        assert day_s * 365 < 3 * YEAR_S
+        # Twice the goal fails: this load draws day and night (432 draws), and CPU seconds on a
+        # shared machine are up to half as many again as those on an idle one.
+        assert day_s * 365 < 2 * YEAR_S
