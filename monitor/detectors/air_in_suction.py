@@ -73,8 +73,9 @@ class AirInSuction(Detector):
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
-        if not event.open_ and self._together(event, context):
-            return self._say(event, context, ragged=True)
+        more = None if event.open_ else self._together(event, context)
+        if more is not None:
+            return self._say(event, context, more, ragged=True)
         return self._by_draw(event, context)
 
     def _by_draw(self, event: Episode, context: Context) -> Finding:
@@ -96,27 +97,29 @@ class AirInSuction(Detector):
         self._times += 1
         if self._times < (self.times if ragged else self.times + 1):
             return self.unknown(event, context)
-        return self._say(event, context, ragged=ragged)
+        return self._say(event, context, flow.ratio, ragged=ragged)
 
-    def _together(self, event: Episode, context: Context) -> bool:
-        """The strokes of the last draws: quicker than usual, ragged, with soft dips."""
+    def _together(self, event: Episode, context: Context) -> float | None:
+        """Strokes for the pressure over the last draws, when they are quicker than usual, ragged,
+        with soft dips."""
         firm = context.at_pressure("dip_pa", event, 0.01)
         if firm is None or firm.ratio > self.soft_share:
-            return False
+            return None
         if self._rested(event, context) or self._other_matter(event):
-            return False
+            return None
         last = strip(event, context)
         short, _ = by_rest(event, context)
         if len(short) >= 2 and float(np.median(short)) < 0.5 * self.quick_share:
-            return False  # sound right after a draw: the line runs empty at rest
+            return None  # sound right after a draw: the line runs empty at rest
         n, quicker, ragged = len(last.logs), last.quicker, last.ragged
         if n < self.least or quicker is None or ragged is None:
-            return False
+            return None
         if (last.asymmetry or 0.0) > self.alternate or not self._again(last):
-            return False
+            return None
         jitter = max(last.jitter, 0.01)
         least = max(self.quick_share, self.z * jitter / n**0.5)
-        return quicker > least and ragged > self.ragged_times * jitter + self.ragged_more
+        told = quicker > least and ragged > self.ragged_times * jitter + self.ragged_more
+        return float(np.exp(quicker)) if told else None
 
     def _again(self, last: Strip) -> bool:
         """This draw and another one of the last, quicker with soft dips, and not fading: gas that a
@@ -149,10 +152,8 @@ class AirInSuction(Detector):
         even = (event.features.get("interval_cv") or 0.0) < 0.1
         return flow.ratio > self.even_share and even
 
-    def _say(self, event: Episode, context: Context, *, ragged: bool) -> Finding:
+    def _say(self, event: Episode, context: Context, more: float, *, ragged: bool) -> Finding:
         sure = 0.7 + 0.15 * ragged
-        flow = context.at_pressure("conductance", event)
-        more = flow.ratio if flow is not None else 1.0
         return self.yes(
             event,
             context,

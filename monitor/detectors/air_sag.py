@@ -25,9 +25,9 @@ class AirSag(Detector):
     by which the line still comes up in the last three seconds, or late_share 0.6 of the demand's
     fall still missing at the stall; slow_share 2 times the usual recovery and slow_s 0.4 s more,
     plainly twice that and seconds 1.0 (computed: healthy 0.03 to 0.1 s, marked sag 0.4 to 8 s);
-    air_share 0.95 of the air at rest for an air sensor; falls that differ from draw to draw by unlike 0.08 (a mean of seconds repeats
-    within 1 %), or repeat within alike 0.04; whole 5 times the usual dip width; times 2 draws in a
-    row.
+    air_share 0.95 of the air at rest for an air sensor; falls that differ from draw to draw by
+    unlike 0.08 (a mean of seconds repeats within 1 %), or repeat within alike 0.04; whole 5 times
+    the usual dip width; times 2 draws in a row.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
     cannot be told from a restricted suction.
@@ -78,12 +78,13 @@ class AirSag(Detector):
         low, rest = f.get("air_low_pa"), f.get("air_after_pa")
         if low is not None and rest is not None:
             return 0.97 if low < self.air_share * max(rest, context.air_rest_pa or 0.0) else 0.05
-        sure = 0.35 + self._memory(event, context) + self._shape(event, context)
-        sure += self._comes_back(event, context)
-        trend = f.get("trend_pa")
-        if trend is not None:
-            usual = abs(context.of("trend_pa") or 0.0)
-            sure += 0.45 if trend < -self.trend_pa - 3.0 * usual else -0.15
+        sure = 0.35 + self._shape(event, context) + self._comes_back(event, context)
+        trend, usual = f.get("trend_pa"), abs(context.of("trend_pa") or 0.0)
+        sinks = trend is not None and trend < -self.trend_pa - 3.0 * usual
+        if sinks:
+            sure += 0.45  # as the draw goes on: nothing else need be asked
+        else:
+            sure += self._memory(event, context) - 0.15 * (trend is not None)
         if context.neighbours_low:
             sure += 0.3
         return min(max(sure, 0.05), 0.95)

@@ -16,6 +16,8 @@ from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
 GULP_S = 7200.0
 GULP_SHARE = 0.75
+GULP_STROKES = 60
+"""A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
 
 
 @dataclass(slots=True)
@@ -32,10 +34,11 @@ class Airlock(Detector):
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed);
     soft_share 0.8 of this pump's usual dip per flow over its history, and z 5 of its spread (a
     dip is dead time x flow / compliance: 0.8 is 1.25 times the compliance), in soft_draws 3 draws
-    in a row (not within two hours of a gulp of gas, which a drum change brings and which goes
-    with the flow; within stay_share 0.12 of each other, for gas that is carried off lets them come
-    back), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the usual
-    strokes at no less pressure, evenly spaced (gas over the balls is compressed and let go
+    in a row (not within two hours and sixty strokes of a gulp of gas, which a drum change brings
+    and which goes with the flow; within stay_share 0.12 of each other, for gas that is carried off
+    lets them come back), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the
+    usual strokes at idle_level 0.99 of the usual pressure and with dips under idle_soft 0.7 (two
+    bays at once take the pressure down and dig deeper dips), evenly spaced (gas over the balls is compressed and let go
     again, the same on every stroke).
 
     Blind: to gas under one stroke's worth when draws end near stall; counter bounce looks like
@@ -52,6 +55,8 @@ class Airlock(Detector):
     soft_share: float = 0.8
     z: float = 5.0
     lift_share: float = 1.6
+    idle_soft: float = 0.7
+    idle_level: float = 0.99
     sure_strokes: int = 4
     plain_share: float = 0.6
     soft_draws: int = 3
@@ -59,6 +64,7 @@ class Airlock(Detector):
     stay_share: float = 0.12
     _soft_dips: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _gulp_ts: float | None = None
+    _since_gulp: int = 0
     kind = Kind.AIRLOCK
     events = ALL_EVENTS
 
@@ -126,8 +132,11 @@ class Airlock(Detector):
         return firm.ratio < self.soft_share and firm.z < -12.0 and deepest < 0.9 * low
 
     def _calm(self, event: Episode) -> bool:
-        """No stroke faster than this pump's, now and for two hours before: no gas passed."""
-        return self._gulp_ts is None or event.end_ts - self._gulp_ts > GULP_S
+        """No stroke faster than this pump's, now and for two hours and some sixty strokes before:
+        no gas passed, or the flow has carried it off."""
+        if self._gulp_ts is None:
+            return True
+        return event.end_ts - self._gulp_ts > GULP_S and self._since_gulp > GULP_STROKES
 
     def _stays(self) -> bool:
         """Dips that come back from draw to draw tell of gas that the flow carries off."""
@@ -141,8 +150,13 @@ class Airlock(Detector):
             return
         least = float(t.min())
         own = float(np.median(t)) if len(t) >= 3 else None
-        if any(x is not None and least < GULP_SHARE * x for x in (usual, own)):
+        flow = context.at_pressure("conductance", event)
+        lifted = flow is not None and event.strokes >= 3 and 1.08 < flow.ratio < self.lift_share
+        if lifted or any(x is not None and least < GULP_SHARE * x for x in (usual, own)):
             self._gulp_ts = event.end_ts
+            self._since_gulp = 0
+        elif not event.open_:
+            self._since_gulp += event.strokes
 
     def _all_soft(self, event: Episode, context: Context) -> bool:
         """Of two or three strokes, even the deepest dip is far under the usual."""
@@ -154,7 +168,7 @@ class Airlock(Detector):
         """Many times the strokes at no less pressure: strokes that deliver nothing."""
         f = event.features
         firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
-        if firm is None or firm.ratio > 0.8 or not steady(event):
+        if firm is None or firm.ratio > self.idle_soft or not steady(event):
             return False  # two bays at once stroke as fast, with deeper dips
         if ran_out(event, context) or self._coming(context):
             return False  # gas that came with the liquid
@@ -168,7 +182,11 @@ class Airlock(Detector):
         rested = (f.get("rest_before_s") or 0.0) >= 120.0
         if rested and found is not None and found[1] and found[0] >= 2:
             return False  # a burst that heals is a suction line that had run empty
-        return event.strokes >= 3 and rate > self.lift_share * usual and pressure > 0.95 * usual_pa
+        return (
+            event.strokes >= 3
+            and rate > self.lift_share * usual
+            and pressure > self.idle_level * usual_pa
+        )
 
     def _coming(self, context: Context) -> bool:
         """The draw before took more strokes already, but not yet so many: gas on its way in."""

@@ -9,7 +9,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.strip import strip
+from monitor.detectors.strip import even_turns, strip
 from monitor.hydraulics.pump import ball_leak_ml_s
 from monitor.signals.types import Episode
 
@@ -45,7 +45,7 @@ class BallLeak(Detector):
     whole_share: float = 0.9
     kind = Kind.BALL_LEAK
     events = RUNS
-    _last: deque[bool] = field(default_factory=lambda: deque(maxlen=2))
+    _last: deque[bool] = field(default_factory=lambda: deque(maxlen=3))
 
     def __post_init__(self) -> None:
         need(0 < self.more < 1 and 0 < self.alone < 1, "ball_leak.more")
@@ -69,10 +69,14 @@ class BallLeak(Detector):
         noise = max(se, (f.get("sample_s") or 0.05) / (f.get("interval_s") or 1.0) / pairs**0.5 / 2)
         ragged = f.get("ragged") or 0.0
         odd = a > limit and a - (usual or 0.0) > self.z * noise and ragged < 0.5 * a + 0.03
+        odd = odd and even_turns(np.diff(event.stroke_ts))
         if a > GROSS:
             return self.unknown(event, context)
         self._last.append(odd)
-        if odd and (sum(self._last) >= 2 or self._before(event, context, limit)):
+        again = sum(self._last) >= 2 or self._before(event, context, limit)
+        if usual is None:  # nothing is known of this pump yet: draws that overlap may look so
+            again = sum(self._last) >= 3
+        if odd and again:
             return self._say(event, context, a, usual)
         if not odd and a < limit - 0.3 * self.more:
             return self.no(event, context)
@@ -105,7 +109,7 @@ class BallLeak(Detector):
         if a is None or event.strokes < 3 or last.draws < 2 or a > GROSS:
             return self.unknown(event, context)
         noise = max(last.asymmetry_se, 0.01)
-        plain = a > usual + 2.0 * self.more and a - usual > self.z * noise
+        plain = a > usual + 3.0 * self.more and a - usual > self.z * noise
         if plain and last.steady_turns and context.of("interval_s") is not None:
             return self._say(event, context, a, usual)
         return self.unknown(event, context)

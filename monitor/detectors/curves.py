@@ -52,8 +52,8 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     stall = f.get("stall_after_pa") or context.stall_pa
     if not 0.78 * context.stall_pa < stall < 1.15 * context.stall_pa:
         return None
-    if not steady(event):
-        return None
+    if not steady(event) or (event.strokes < 3 and not context.one_outlet):
+        return None  # two strokes of two bays at once are no outlet's
     shift = context.at_flow("demand_pa", event, 0.002)
     if shift is None:
         return _by_curve(event, context, demand, rate, stall)

@@ -9,6 +9,8 @@ from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import race
 from monitor.signals.types import Episode
 
+CHANGES = ("pump changed", "drum changed", "foot valve cleaned", "seals")
+
 
 @dataclass(slots=True)
 class MissedPrime(Detector):
@@ -21,7 +23,8 @@ class MissedPrime(Detector):
 
     Settings: primes 4.5 times the strokes that fill the suction line (computed: a sound prime with
     the line open needs one to three, a low clearance ratio the most); least_strokes 20, over
-    three quarters of race_s; or race_s 30 s at dry speed.
+    three quarters of race_s; or race_s 30 s at dry speed, fresh_s 90 s within after_s
+    1 h of a logged change of pump or drum (gas must first crack the bay's check valve).
 
     Blind: while the line is still held at pressure by a check valve: then the same racing reads
     as an airlock until the next draw lets the line down.
@@ -36,12 +39,19 @@ class MissedPrime(Detector):
     primes: float = 4.5
     least_strokes: int = 20
     race_s: float = 30.0
+    fresh_s: float = 90.0
+    after_s: float = 3600.0
     kind = Kind.MISSED_PRIME
     events = ALL_EVENTS
 
     def __post_init__(self) -> None:
         need(self.primes >= 1.0 and self.least_strokes >= 3, "missed_prime.primes")
         need(self.race_s > 0.0, "missed_prime.race_s")
+
+    def _fresh(self, event: Episode, context: Context) -> bool:
+        """Was a pump or a drum just changed? Then it primes, against the bay's check valve."""
+        since = max((context.notes.get(k, 0.0) for k in CHANGES), default=0.0)
+        return 0.0 <= event.end_ts - since < self.after_s
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, also while it lasts."""
@@ -58,7 +68,8 @@ class MissedPrime(Detector):
             return self.unknown(event, context)
         enough = max(self.primes * context.scales.prime_strokes, float(self.least_strokes))
         lasted = f.get("race_s") or 0.0
-        if lasted < self.race_s and (now.strokes < enough or lasted < 0.75 * self.race_s):
+        long_s = self.fresh_s if self._fresh(event, context) else self.race_s
+        if lasted < long_s and (now.strokes < enough or lasted < 0.75 * long_s):
             return self.unknown(event, context)
         stall = context.stall_pa
         return self.yes(

@@ -72,8 +72,8 @@ class NoDemand(Detector):
     _shut_ts: float | None = None
     _tight: bool = True
     _creeps: deque[float] = field(default_factory=lambda: deque(maxlen=20))
-    _draws: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=200))
-    _leaked: deque[float] = field(default_factory=lambda: deque(maxlen=200))
+    _draws: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=90))
+    _leaked: deque[float] = field(default_factory=lambda: deque(maxlen=90))
     _same_rest: int = 0
     _first: float | None = None
     _last: float | None = None
@@ -244,7 +244,8 @@ class NoDemand(Detector):
         leak goes on through the draws between, but its strokes there are the draws'."""
         first, last = strokes[0], strokes[-1]
         drawn = sum(max(0.0, min(b, last) - max(a, first)) for a, b in self._draws)
-        return (len(strokes) - 1) / max(last - first - drawn, 1.0)
+        rested = max(last - first - drawn, 0.25 * (last - first), 1.0)
+        return (len(strokes) - 1) / rested
 
     def _balls(self, context: Context) -> bool:
         """Do the strokes of the last draws alternate?"""

@@ -55,15 +55,15 @@ class NoFlow(Detector):
             return self.unknown(event, context)
         low = f.get("tail_pa")
         held = low is not None and low > self.held_share * 0.95 * context.stall_pa
-        depth, usual_dip = f.get("deepest_pa"), context.of("deepest_pa")
-        if depth is not None and usual_dip is not None and depth > self.dip_share * usual_dip:
-            return self.unknown(event, context)  # dips like those of strokes: it is not counted
         usual = context.of("demand_rate")
         few = 0 if usual is None else int(0.2 * usual * open_s)
         if event.strokes > few or not held:
             self._past_s = 0.0
             moved = event.strokes >= 1 and (usual is None or event.strokes > 0.5 * usual * open_s)
             return (self.no if moved else self.unknown)(event, context)
+        depth, usual_dip = f.get("deepest_pa"), context.of("deepest_pa")
+        if depth is not None and usual_dip is not None and depth > self.dip_share * usual_dip:
+            return self.unknown(event, context)  # dips like those of strokes: it is not counted
         total = self._past_s + open_s
         if not event.open_:
             self._past_s = total

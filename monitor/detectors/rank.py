@@ -48,7 +48,7 @@ EXPLAINS: dict[Kind, tuple[Kind, ...]] = {
         Kind.DIAPHRAGM,
     ),
     Kind.AIR_IN_SUCTION: (Kind.AIRLOCK, Kind.WORN, Kind.BALL_LEAK),
-    Kind.AIRLOCK: (*PATTERNS,),
+    Kind.AIRLOCK: (Kind.NO_DEMAND, *PATTERNS),
     Kind.ICING: (Kind.AIR_SAG, Kind.RESTRICTED_SUCTION),
     Kind.BALL_LEAK: (Kind.WORN, Kind.AIR_IN_SUCTION),
 }

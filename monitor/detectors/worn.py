@@ -27,10 +27,10 @@ class Worn(Detector):
 
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
     3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %);
-    most_share 1.6 (more than that is gas or another outlet); single_share 0.05, the usual spread
-    up to which the pump is taken to feed one outlet, else draws_many 12 in a row; over months
-    the same share against this pump's first draws at like pressure, in slow_draws 20 of which
-    slow_most 4 may not show it, with dips over soft_share 0.8 of the first ones.
+    most_share 1.6 (more than that is gas or another outlet); draws_many 6 in a row on a pump of
+    several outlets; over months the same share against this pump's first draws at like pressure,
+    in slow_draws 20 of which slow_most 4 may not show it, with dips over soft_share 0.8 of the
+    first ones.
 
     Blind: on a pump of many outlets for long; a worn tip looks the same on a pump with one.
 
@@ -41,10 +41,9 @@ class Worn(Detector):
 
     more_share: float = 1.09
     draws: int = 3
-    draws_many: int = 12
+    draws_many: int = 6
     same_share: float = 0.03
     most_share: float = 1.6
-    single_share: float = 0.05
     slow_draws: int = 20
     slow_most: int = 4
     soft_share: float = 0.8
@@ -65,10 +64,9 @@ class Worn(Detector):
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
-        f = event.features
         fitted = [ts for kind, ts in context.notes.items() if kind in NEW_SEALS]
         self._seals.count(event, max(fitted, default=None))
-        flow = context.against("conductance", f.get("conductance"))
+        flow = context.at_pressure("conductance", event)
         if event.open_ or event.strokes < 2 or flow is None or not self._plain(event, context):
             return self.unknown(event, context)
         slow = self._over_months(event, context)
@@ -81,9 +79,7 @@ class Worn(Detector):
         if not self.more_share < flow.ratio < self.most_share or flow.z < 4:
             return self.unknown(event, context)
         self._ratios.append(flow.ratio)
-        usual = context.usual["conductance"]
-        spread = (usual.spread or 0.0) / (usual.median or 1.0)
-        needed = self.draws if spread < self.single_share else self.draws_many
+        needed = self.draws if context.one_outlet else self.draws_many
         last = np.array(list(self._ratios)[-needed:])
         if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
             return self.unknown(event, context)
@@ -112,8 +108,15 @@ class Worn(Detector):
             f"Worn pump: draws take {100 * (ratio - 1):.0f} % more strokes than "
             f"they did; about {loss:.0f} % of each stroke slips back.",
             Evidence("volumetric loss", loss / 100.0, "", 0.0, 0.05),
+            *self._since_seals(),
             causes=((Kind.WORN, 0.7), (Kind.BALL_LEAK, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )
+
+    def _since_seals(self) -> tuple[Evidence, ...]:
+        """What the present seals have done; nothing where their change was not logged."""
+        if self._seals.since_ts is None:
+            return ()
+        return (Evidence("strokes since the seals were changed", self._seals.strokes, "strokes"),)
 
     def _plain(self, event: Episode, context: Context) -> bool:
         """Even strokes without alternation: nothing else explains them."""
