@@ -101,6 +101,10 @@ ENOUGH = 5
 """Draws before a usual value is used at all: a median of 5 withstands two odd ones."""
 
 
+_FIVE_PERCENT = tuple((round(0.05 * (n - 1)), round(0.95 * (n - 1))) for n in range(KEPT_DRAWS + 1))
+"""Where the 5th and the 95th percentile of so many sorted values stand."""
+
+
 def _median(rising: list[float]) -> float:
     half = len(rising) // 2
     return rising[half] if len(rising) % 2 else 0.5 * (rising[half - 1] + rising[half])
@@ -129,7 +133,8 @@ class Usual:
         insort(rising, value)
         self._spread = None
         if self.known:
-            self.median, self.low, self.high = _median(rising), self._at(0.05), self._at(0.95)
+            low, high = _FIVE_PERCENT[len(rising)]
+            self.median, self.low, self.high = _median(rising), rising[low], rising[high]
 
     def _at(self, share: float) -> float:
         return self._rising[round(share * (len(self._rising) - 1))]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.advice.kinds import Kind
+from monitor.detectors.base import Detector
 from monitor.detectors.baseline import RESTART_AIR, RESTART_ALL, Baseline
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding, Presence
@@ -90,6 +91,7 @@ class PumpWatch:
         self.context = Context(site, pump, Scales.of(pump))
         self.segmenter = Segmenter(pump.id, self.context.scales)
         self.detectors = tuple(d() for d in DETECTORS)
+        self._askings: dict[tuple[str, bool], tuple[Detector, ...]] = {}
         self.baseline = Baseline(pump.id, fitter=fitter)
         self._last_pa: FloatArray = np.empty(0)
         self.last_event: Episode | None = None
@@ -131,13 +133,20 @@ class PumpWatch:
             self.note(kind, ts)
         self.baseline.rebuild(healthy, sorted(notes))
 
+    def _asked_of(self, what: str, *, open_: bool) -> tuple[Detector, ...]:
+        """The detectors that look at such an event."""
+        key = what, open_
+        if key not in self._askings:
+            self._askings[key] = tuple(
+                d for d in self.detectors if what in d.events and (d.open_too or not open_)
+            )
+        return self._askings[key]
+
     def _look(self, event: Episode) -> list[Finding]:
         """What the kinds say that can tell."""
         found: list[Finding] = []
         self.context.hear(event)
-        for detector in self.detectors:
-            if event.what not in detector.events or (event.open_ and not detector.open_too):
-                continue
+        for detector in self._asked_of(event.what, open_=event.open_):
             finding = detector.update(event, self.context)
             if finding.presence is Presence.CANNOT_TELL:
                 continue

@@ -1,11 +1,13 @@
 """The dip a stroke's reversal leaves in the discharge pressure: depth, width, slope, count."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.signals.order import median
 from monitor.signals.types import FloatArray
 from monitor.units import PA_PER_PSI
 
+Places = NDArray[np.intp]
 LEAST_DIP_PA = 1.0 * PA_PER_PSI
 """A shallower swing is not called a dip: four times a 0.25 psi noise (computed)."""
 
@@ -55,17 +57,23 @@ def depths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray |
         return None
     wide = 0.4
     if len(stroke_ts) > 1:
-        wide = min(wide, 0.45 * median(np.diff(stroke_ts)))
+        wide = min(wide, 0.45 * median(stroke_ts[1:] - stroke_ts[:-1]))
     edges = (stroke_ts - 1.25 * wide, stroke_ts - 0.25 * wide, stroke_ts + wide)
-    a, b, c = (np.searchsorted(ts, e) for e in edges)
+    a, b, c = (ts.searchsorted(e) for e in edges)
     keep = (b > a) & (c > b)
     if not keep.any():
         return None
     body = np.append(p, p[-1])
-    before = np.column_stack((a[keep], b[keep])).ravel()
-    around = np.column_stack((b[keep], c[keep])).ravel()
-    mean = np.add.reduceat(body, before)[::2] / (b[keep] - a[keep])
-    return np.asarray(mean - np.minimum.reduceat(body, around)[::2], np.float64)
+    a, b, c = a[keep], b[keep], c[keep]
+    mean = np.add.reduceat(body, _pairs(a, b))[::2] / (b - a)
+    return np.asarray(mean - np.minimum.reduceat(body, _pairs(b, c))[::2], np.float64)
+
+
+def _pairs(a: Places, b: Places) -> Places:
+    """a0, b0, a1, b1 and so on, as reduceat wants its edges."""
+    out = np.empty(2 * len(a), np.intp)
+    out[::2], out[1::2] = a, b
+    return out
 
 
 def widths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray | None:
@@ -73,17 +81,17 @@ def widths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray |
 
     ts, p without NaN.
     """
-    at = np.searchsorted(ts, stroke_ts)
-    keep = np.flatnonzero(np.diff(at) >= 2)
+    at = ts.searchsorted(stroke_ts)
+    keep = np.flatnonzero(at[1:] - at[:-1] >= 2)
     if len(keep) == 0:
         return None
     starts, ends = at[keep], at[keep + 1]
-    edges = np.column_stack((starts, ends)).ravel()
+    edges = _pairs(starts, ends)
     body = np.append(p, p[-1])  # reduceat needs an element at the last edge
     mid = (np.minimum.reduceat(body, edges)[::2] + np.maximum.reduceat(body, edges)[::2]) / 2
     half = np.zeros(len(body))
     lo, hi = int(starts[0]), int(ends[-1])
-    owner = np.searchsorted(starts, np.arange(lo, hi), "right") - 1
+    owner = starts.searchsorted(np.arange(lo, hi), "right") - 1
     half[lo:hi] = p[lo:hi] < mid[owner]
     share = np.add.reduceat(half, edges)[::2] / (ends - starts)
     return np.asarray(share * (stroke_ts[keep + 1] - stroke_ts[keep]), np.float64)
@@ -91,10 +99,10 @@ def widths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray |
 
 def slope(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> float | None:
     """Median over strokes of the steepest fall (Pa/s, positive) in each stroke's interval."""
-    at = np.searchsorted(ts, stroke_ts)
-    keep = np.flatnonzero(np.diff(at) >= 3)
+    at = ts.searchsorted(stroke_ts)
+    keep = np.flatnonzero(at[1:] - at[:-1] >= 3)
     if len(keep) == 0:
         return None
-    fall = np.append(np.diff(p) / np.maximum(np.diff(ts), 1e-6), [0.0, 0.0])
-    edges = np.column_stack((at[keep], at[keep + 1] - 1)).ravel()
-    return -median(np.minimum.reduceat(fall, edges)[::2])
+    fall = np.zeros(len(p) + 1)
+    fall[:-2] = (p[1:] - p[:-1]) / np.maximum(ts[1:] - ts[:-1], 1e-6)
+    return -median(np.minimum.reduceat(fall, _pairs(at[keep], at[keep + 1] - 1))[::2])
