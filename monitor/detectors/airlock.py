@@ -38,8 +38,8 @@ class Airlock(Detector):
     and which goes with the flow; within stay_share 0.12 of each other, for gas that is carried off
     lets them come back), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the
     usual strokes at idle_level 0.99 of the usual pressure and with dips under idle_soft 0.7 (two
-    bays at once take the pressure down and dig deeper dips), evenly spaced (gas over the balls is compressed and let go
-    again, the same on every stroke).
+    bays at once take the pressure down and dig deeper dips), evenly spaced (gas over the balls is
+    compressed and let go again, the same on every stroke).
 
     Blind: to gas under one stroke's worth when draws end near stall; counter bounce looks like
     racing and is left to the counter's own check.

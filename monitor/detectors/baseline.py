@@ -66,6 +66,16 @@ what is left of it."""
 
 STALL = "stall_after_pa"
 
+OUTLET = frozenset({"rate_hz", "conductance", "demand_pa", "dip_pa", "dip_s"})
+"""What another outlet changes while nothing is wrong."""
+
+NEAR_LOW, NEAR_HIGH = 0.97, 1.03
+STILL_THERE = 3
+"""Of the last twelve draws as ever that show the old outlet is still in use (chosen)."""
+
+DRAWN_PA = 0.7 * PA_PER_PSI
+"""A fall before a stroke beyond the noise of a line at rest (computed for the class)."""
+
 LEAST_REST_S = 900.0
 """Rest over which idle strokes give a rate (chosen: one stroke in 15 min is 4 mL/min at 60 mL)."""
 
@@ -112,6 +122,7 @@ class Baseline:
     _pending: list[tuple[float, dict[str, float]]] = field(default_factory=list, init=False)
     _wandering: bool = field(default=False, init=False)
     _idle: tuple[float, float] = field(default=(0.0, 0.0), init=False)
+    _as_ever: deque[bool] = field(default_factory=lambda: deque(maxlen=12), init=False)
     _reviewed_ts: float | None = field(default=None, init=False)
     _forest: bool = field(default=False, init=False)
     _asked: Ticket | None = field(default=None, init=False, repr=False)
@@ -246,9 +257,17 @@ class Baseline:
             self._strange_since = None
         elif self._strange_since is None:
             self._strange_since = episode.start_ts
-        if self.settling or not (strange or self.moves()):
+        if self.settling or not (strange or self._telling()):
             return self._finding(episode, Presence.NO)
         return self._unusual(episode)
+
+    def _telling(self) -> list[Move]:
+        """Moves worth a word: beyond what is usual, and not merely another outlet's draws among
+        the old one's (a bay that is hardly used, a new nozzle)."""
+        moves = [m for m in self.moves() if not m.low <= m.recent <= m.high]
+        if all(m.name in OUTLET for m in moves) and sum(self._as_ever) >= STILL_THERE:
+            return []
+        return moves
 
     def _take(self, episode: Episode, *, learn: bool) -> bool:
         """Feed the features; False when the episode tells nothing (or too little is known)."""
@@ -273,6 +292,10 @@ class Baseline:
     def _feed(self, ts: float, values: dict[str, float], *, learn: bool) -> None:
         """One draw's values to every test."""
         self._step(ts, values, learn=learn)
+        usual, flow = self.usual("conductance"), values.get("conductance")
+        if usual is not None and flow is not None:
+            low, high = usual
+            self._as_ever.append(bool(low * NEAR_LOW <= flow <= high * NEAR_HIGH))
         row = np.full(len(self.features), np.nan)
         for i, feature in enumerate(self.features):
             value = values.get(feature.name)
@@ -288,8 +311,9 @@ class Baseline:
     def _rest(self, episode: Episode) -> None:
         """Strokes at rest and the time rested, until the next draw asks for their rate."""
         strokes, rest_s = self._idle
-        if episode.what == "idle strokes":
-            strokes += episode.strokes
+        fell = episode.features.get("fell_pa") or 0.0
+        if episode.what == "idle strokes" and fell <= DRAWN_PA:
+            strokes += episode.strokes  # a valve that opens lowers the line first: a short draw
         if episode.what in ("idle strokes", "dead-head"):
             rest_s += episode.duration_s
         self._idle = strokes, rest_s
@@ -364,7 +388,7 @@ class Baseline:
         return Finding(self.pump, Kind.UNUSUAL, presence, episode.end_ts, episode.start_ts)
 
     def _unusual(self, episode: Episode) -> Finding:
-        moves = self.moves()[:3]
+        moves = self._telling()[:3]
         pointed = [(m.name, m.direction, m.recent) for m in moves] or self._pointed(episode)
         words = {f.name: f.words for f in self.features}
         parts = [f"{words[name]} {'higher' if d > 0 else 'lower'}" for name, d, _ in pointed]

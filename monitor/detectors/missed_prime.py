@@ -68,8 +68,10 @@ class MissedPrime(Detector):
             return self.unknown(event, context)
         enough = max(self.primes * context.scales.prime_strokes, float(self.least_strokes))
         lasted = f.get("race_s") or 0.0
-        long_s = self.fresh_s if self._fresh(event, context) else self.race_s
-        if lasted < long_s and (now.strokes < enough or lasted < 0.75 * long_s):
+        fresh = self._fresh(event, context)
+        long_s = self.fresh_s if fresh else self.race_s
+        early = fresh or now.strokes < enough or lasted < 0.75 * long_s
+        if lasted < long_s and early:
             return self.unknown(event, context)
         stall = context.stall_pa
         return self.yes(
