@@ -191,7 +191,7 @@ class Baseline:
         lasted shall not speak for themselves once more."""
         for one in self.learned.values():
             one.calm()
-        self.joint.hits.clear()
+        self.joint.calm()
         self._forest, self._strange_since = False, None
 
     def _restart(self, names: Iterable[str]) -> None:

@@ -141,11 +141,15 @@ class Joint:
         """Do the last draws, most of them, lie far out?"""
         return sum(self.hits) >= NEEDED
 
+    def calm(self) -> None:
+        """Forget what the latest draws looked like; what was learnt stays."""
+        self.hits.clear()
+        self.latest.clear()
+
     def restart(self) -> None:
         """Forget everything learnt."""
         self._kept = rows(self.capacity, OF_LAST + 1, self.features)
-        self.hits.clear()
-        self.latest.clear()
+        self.calm()
         self.model, self._ticket, self._new = None, None, 0
 
     def update(self, row: NDArray[np.float64], *, learn: bool = True) -> bool:
