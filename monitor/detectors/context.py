@@ -383,6 +383,18 @@ class Context:
         for kind in kinds:
             self.standing.pop(kind, None)
 
+    def begin(self, first: Iterable[Episode]) -> None:
+        """Hold later draws against these, the first after the start or the last repair: a start of
+        the service reads only the last weeks, and what comes over months is older."""
+        self.anchor.clear()
+        for event in first:
+            k = event.features.get("conductance")
+            if k is None or k <= 0 or event.strokes < 3 or not steady(event):
+                continue
+            self.anchor.append((k, {name: event.features.get(name) for name in BY_FLOW}))
+            if len(self.anchor) == ANCHOR:
+                break
+
     def announce(self, ts: float) -> None:
         """A change of the set point was logged, perhaps before it was made: stalls are followed
         for four hours."""

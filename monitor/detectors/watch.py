@@ -316,12 +316,16 @@ class SiteWatch:
         pump_id: str,
         episodes: Iterable[Episode],
         notes: Sequence[tuple[float, str]] = (),
+        first: Iterable[Episode] = (),
     ) -> None:
         """Rebuild what was learned from stored finished episodes, oldest first, quietly.
 
         notes: (ts, kind) of work entries; each re-bases at its time what it then re-based.
+        first: the first draws since the start or the last repair, where they are older.
         """
         self.pumps[pump_id].relive(episodes, notes)
+        if first := tuple(first):
+            self.pumps[pump_id].context.begin(first)
 
 
 _NOTHING = Outcome()

@@ -87,6 +87,9 @@ class Worn(Detector):
 
     def _over_months(self, event: Episode, context: Context) -> float | None:
         """Strokes for the pressure against this pump's first draws, once the last all show more."""
+        if any(k not in (Kind.WORN, Kind.UNUSUAL) for k in context.standing):
+            self._slow.clear()  # another matter takes strokes, too, and is not wear
+            return None
         now = context.first_at_pressure("conductance", event)
         dip = context.first_at_pressure("dip_pa", event)
         if now is None or dip is None or dip.ratio < self.soft_share:

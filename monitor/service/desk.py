@@ -58,6 +58,10 @@ class Desk:
         """Where the so many draws before a time begin."""
         return self.episode_book.back(site, pump, before_ts, draws)
 
+    def first(self, site: str, pump: str, from_ts: float, draws: int) -> list[Episode]:
+        """The first so many draws since a time."""
+        return self.episode_book.first(site, pump, from_ts, draws)
+
     def work(self, site: str, pump: str, from_ts: float) -> list[Entry]:
         """Work entries since a time, oldest first."""
         return self.work_log.list(site, pump, (from_ts, 1e11))[::-1]

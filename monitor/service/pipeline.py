@@ -15,6 +15,7 @@ from monitor.alarms.grouping import Family
 from monitor.alarms.machine import AlarmMachine
 from monitor.alarms.policy import default_policy
 from monitor.alarms.types import Alarm, Change
+from monitor.detectors.baseline import RESTART_AIR, RESTART_ALL
 from monitor.detectors.finding import Finding
 from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.watch import PumpNow, SiteWatch
@@ -29,6 +30,8 @@ log = logging.getLogger(__name__)
 
 HISTORY_S = 60 * 86400.0
 """How far back episodes are read to learn the baselines again (two months, chosen)."""
+FIRST_DRAWS = 80
+"""Of a pump's first draws so many are read at a start: some are too short to be of use."""
 HISTORY_DRAWS = 260
 """And no more draws than that: a baseline's window, those it judges again, and some that are no
 whole draws. A busy pump's two months would take seconds of a start, and change nothing."""
@@ -111,7 +114,17 @@ class Pipeline:
         from_ts = self._from_ts(run, pump_id, now_ts)
         episodes = self._desk.episodes(run.site.id, pump_id, from_ts, now_ts)
         work = self._desk.work(run.site.id, pump_id, from_ts)
-        run.watch.history(pump_id, episodes, [(e.ts, e.kind.value) for e in work])
+        notes = [(e.ts, e.kind.value) for e in work]
+        run.watch.history(pump_id, episodes, notes, self._first(run, pump_id, from_ts))
+
+    def _first(self, run: SiteRun, pump_id: str, from_ts: float) -> list[Episode]:
+        """The first draws since the last repair, where it lies before what is read again."""
+        entries = self._desk.work(run.site.id, pump_id, 0.0)
+        fresh = [e.ts for e in entries if e.kind.value in RESTART_ALL | RESTART_AIR]
+        since_ts = max(fresh, default=0.0)
+        if since_ts >= from_ts:
+            return []
+        return self._desk.first(run.site.id, pump_id, since_ts, FIRST_DRAWS)
 
     def _from_ts(self, run: SiteRun, pump_id: str, now_ts: float) -> float:
         """Enough draws before now, or before what stands: a fault must not be learnt as usual."""

@@ -81,6 +81,15 @@ class EpisodeBook:
         )
         return float(rows[0][0]) if rows else None
 
+    def first(self, site: str, pump: str, from_ts: float, draws: int) -> list[Episode]:
+        """The first so many draws that start at a time or later, in time order."""
+        rows = self._core.rows(
+            "SELECT what, start_ts, end_ts, strokes, features, stroke_ms FROM episode"
+            " WHERE site=? AND pump=? AND start_ts>=? AND what='draw' ORDER BY start_ts LIMIT ?",
+            (site, pump, from_ts, draws),
+        )
+        return [_episode(pump, row) for row in rows]
+
     def stamp(self, site: str, pump: str, span: tuple[float, float]) -> tuple[int, float]:
         """(count, newest end) of the episodes that start in the span: has anything changed?"""
         rows = self._core.rows(

@@ -40,6 +40,9 @@ class Desk:
     def back(self, *asked) -> float | None:
         return self.book.back(*asked)
 
+    def first(self, *asked) -> list[Episode]:
+        return self.book.first(*asked)
+
     def episodes(self, site: str, pump: str, from_ts: float, to_ts: float) -> list[Episode]:
         self.asked[pump] = from_ts
         return self.book.load(site, pump, from_ts, to_ts)
