@@ -29,8 +29,8 @@ class BallLeak(Detector):
     Settings: more 0.03 above this pump's usual alternation and z 4 standard errors of the medians
     (a reed off centre gives a constant alternation, which is the usual one); without history
     alone 0.06; two draws in a row (overlapping draws may alternate once by chance), or, where draws
-    are short, the strokes of the last three together; whole_share 0.9 of the usual interval at that
-    pressure, which the sound side still takes (gas shortens both).
+    are short, the strokes of the last three together (or turns 6 over six draws); whole_share 0.9
+    of the usual interval at that pressure, which the sound side still takes (gas shortens both).
 
     Blind: to wear of all four balls alike; in draws of fewer than six strokes.
 
@@ -43,6 +43,7 @@ class BallLeak(Detector):
     z: float = 4.0
     alone: float = 0.06
     whole_share: float = 0.9
+    turns: int = 6
     kind = Kind.BALL_LEAK
     events = RUNS
     _last: deque[bool] = field(default_factory=lambda: deque(maxlen=3))
@@ -103,10 +104,17 @@ class BallLeak(Detector):
         return two.draws == 2 and two.steady_turns and (two.asymmetry or 0.0) > limit
 
     def _short(self, event: Episode, context: Context) -> Finding:
-        """A draw of few strokes: together with the two before it."""
-        last = strip(event, context)
+        """A draw of few strokes: together with those before it.
+
+        A second bay that opens within a draw makes its later strokes quicker, again and again on
+        whichever side: only to and fro within a draw, or many draws, tell of a side.
+        """
+        own = np.diff(event.stroke_ts)
+        to_and_fro = len(own) >= 3 and even_turns(own)
+        last = strip(event, context, 3 if to_and_fro else 6)
         a, usual = last.asymmetry, context.of("asymmetry") or 0.0
-        if a is None or event.strokes < 3 or last.draws < 2 or a > GROSS:
+        few = not to_and_fro and len(last.turns) < self.turns
+        if a is None or event.strokes < 3 or last.draws < 2 or few or a > GROSS:
             return self.unknown(event, context)
         noise = max(last.asymmetry_se, 0.01)
         plain = a > usual + 3.0 * self.more and a - usual > self.z * noise

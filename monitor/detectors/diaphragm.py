@@ -76,7 +76,7 @@ class Diaphragm(Detector):
             return self.unknown(event, context)
         if not event.open_:
             self._runs.clear()
-        if a < 0.6 * self.gross and not event.open_ and not more and event.strokes >= 5:
+        if a < 0.6 * self.gross and not event.open_ and not more and event.strokes >= 3:
             return self.no(event, context)
         return self.unknown(event, context)
 

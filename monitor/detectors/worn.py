@@ -27,10 +27,10 @@ class Worn(Detector):
 
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
     3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %);
-    most_share 1.6 (more than that is gas or another outlet); draws_many 6 in a row on a pump of
-    several outlets; over months the same share against this pump's first draws at like pressure,
-    in slow_draws 20 of which slow_most 4 may not show it, with dips over soft_share 0.8 of the
-    first ones.
+    most_share 1.6 (more than that is gas or another outlet); draws_many 20 in a row on a pump of
+    several outlets, also where sound draws came back after such ones (a bay that was added); over
+    months the same share against this pump's first draws at like pressure, in slow_draws 20 of
+    which slow_most 4 may not show it, with dips over soft_share 0.8 of the first ones.
 
     Blind: on a pump of many outlets for long; a worn tip looks the same on a pump with one.
 
@@ -41,7 +41,7 @@ class Worn(Detector):
 
     more_share: float = 1.09
     draws: int = 3
-    draws_many: int = 6
+    draws_many: int = 20
     same_share: float = 0.03
     most_share: float = 1.6
     slow_draws: int = 20
@@ -51,6 +51,7 @@ class Worn(Detector):
     events = RUNS
     _ratios: deque[float] = field(default_factory=lambda: deque(maxlen=20))
     _slow: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _others: int = 0
     _seals: Odometer = field(default_factory=Odometer)
 
     def __post_init__(self) -> None:
@@ -61,6 +62,7 @@ class Worn(Detector):
         """Start counting anew."""
         self._ratios.clear()
         self._slow.clear()
+        self._others = 0
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
@@ -73,13 +75,15 @@ class Worn(Detector):
         if slow is not None:
             return self._say(event, context, slow)
         if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
+            self._others += len(self._ratios) >= 2
             self._ratios.clear()
             grown = bool(self._slow) and self._slow[-1] > self.more_share
             return (self.unknown if grown else self.no)(event, context)
         if not self.more_share < flow.ratio < self.most_share or flow.z < 4:
             return self.unknown(event, context)
         self._ratios.append(flow.ratio)
-        needed = self.draws if context.one_outlet else self.draws_many
+        single = context.one_outlet and not self._others
+        needed = self.draws if single else self.draws_many
         last = np.array(list(self._ratios)[-needed:])
         if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
             return self.unknown(event, context)
