@@ -20,9 +20,9 @@ COUNTS: dict[Kind, tuple[tuple[int, int], ...]] = {
     Kind.AIR_IN_SUCTION: ((0, 0), (0, 0), (56, 82)),
     Kind.DRUM_EMPTY: ((0, 0), (60, 62), (60, 62)),
     Kind.NO_FLOW: ((0, 0), (0, 0), (46, 46)),
-    Kind.BALL_LEAK: ((0, 0), (0, 0), (65, 97)),
+    Kind.BALL_LEAK: ((0, 0), (0, 0), (65, 73)),
     Kind.DIAPHRAGM: ((0, 0), (21, 29), (58, 76)),
-    Kind.WORN: ((0, 0), (53, 101), (0, 0)),
+    Kind.WORN: ((0, 0), (53, 77), (0, 0)),
     Kind.PRESSURE_SENSOR: ((0, 0), (23, 23), (70, 70)),
     Kind.STROKE_COUNTER: ((0, 0), (0, 0), (77, 77)),
 }
