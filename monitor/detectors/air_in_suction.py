@@ -6,9 +6,10 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context, Shift
+from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst, healing
+from monitor.detectors.outlets import Shift
 from monitor.detectors.strip import Strip, by_rest, strip
 from monitor.signals.types import Episode
 

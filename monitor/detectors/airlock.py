@@ -7,9 +7,10 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
-from monitor.detectors.context import Context, Shift, firmness, steady
+from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
+from monitor.detectors.outlets import Shift
 from monitor.detectors.racing import Race, race, ran_out
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA

@@ -1,6 +1,5 @@
 """What a detector may know besides the event: the pump, physics' scales, and its own past."""
 
-from bisect import insort
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -8,8 +7,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.advice.kinds import Kind
+from monitor.detectors.outlets import Record, Shift, by_flow, by_pressure, record
+from monitor.detectors.usual import ENOUGH, KEPT_DRAWS, Usual
 from monitor.signals.scales import Scales
-from monitor.signals.types import Episode, FloatArray
+from monitor.signals.types import Episode
 from monitor.site import Pump, Site
 from monitor.units import DISPLAYS, PA_PER_PSI, Display
 
@@ -69,13 +70,7 @@ MOVED_SHARE = 0.12
 ANNOUNCED_S = 4 * 3600.0
 LEAST_SET_PA, MOST_SET_PA = 18.0 * PA_PER_PSI, 105.0 * PA_PER_PSI
 """Air of 20 to 100 psi is allowed (common practice); friction and overshoot at the stall."""
-KEPT_DRAWS = 60
-"""Draws a usual value is taken over: a median of 60 has a standard error of 0.16 sigma."""
 FEW_STROKES = 6
-BY_FLOW = ("demand_pa", "dip_pa", "dip_s", "interval_s", "conductance", "stall_after_pa")
-PRESSURE_REACH = 0.01
-"""How far (of the stall pressure) a demand pressure may lie from those seen to be judged by them:
-noise of a mean of seconds and the accuracy of a regulator (chosen)."""
 ONE_OUTLET = 1.12
 """Largest over smallest conductance, a tenth of the draws left out at either end, up to which a
 pump is taken to feed one outlet: three strokes of 3 % jitter give 1.07, two nozzle sizes 1.5 and
@@ -91,108 +86,6 @@ MATURE = 7
 PROBATION = 10
 """Draws after a finding has ended that must raise nothing before any of them counts as usual: one
 draw that looks sound does not prove a pump sound (chosen)."""
-REACH = 0.2
-"""How far (logarithm) an outlet may lie from those seen to be judged by them."""
-FAR = 2.0
-"""Reaches within which LIKE draws must lie, else there is nothing to judge by (chosen)."""
-LIKE = 3
-"""Like draws a line is read off: one outlet's repeat within 1 %, and two of three agree."""
-ENOUGH = 5
-"""Draws before a usual value is used at all: a median of 5 withstands two odd ones."""
-
-
-_FIVE_PERCENT = tuple((round(0.05 * (n - 1)), round(0.95 * (n - 1))) for n in range(KEPT_DRAWS + 1))
-"""Where the 5th and the 95th percentile of so many sorted values stand."""
-
-
-def _median(rising: list[float]) -> float:
-    half = len(rising) // 2
-    return rising[half] if len(rising) % 2 else 0.5 * (rising[half - 1] + rising[half])
-
-
-@dataclass(slots=True)
-class Usual:
-    """A running picture of one feature over the last draws; its figures are None before enough.
-
-    median; low, high: 5th and 95th percentile. Asked at every event, they are made once a draw.
-    """
-
-    values: deque[float] = field(default_factory=lambda: deque(maxlen=KEPT_DRAWS))
-    median: float | None = None
-    low: float | None = None
-    high: float | None = None
-    _rising: list[float] = field(default_factory=list)
-    _spread: float | None = None
-
-    def add(self, value: float) -> None:
-        """Take one draw's value."""
-        rising = self._rising
-        if len(rising) == KEPT_DRAWS:
-            rising.remove(self.values[0])
-        self.values.append(value)
-        insort(rising, value)
-        self._spread = None
-        if self.known:
-            low, high = _FIVE_PERCENT[len(rising)]
-            self.median, self.low, self.high = _median(rising), rising[low], rising[high]
-
-    def _at(self, share: float) -> float:
-        return self._rising[round(share * (len(self._rising) - 1))]
-
-    @property
-    def known(self) -> bool:
-        """Enough draws to be used."""
-        return len(self._rising) >= ENOUGH
-
-    @property
-    def spread(self) -> float | None:
-        """Robust standard deviation, None before enough draws."""
-        if self._spread is None and self.median is not None:
-            middle, half = self.median, len(self._rising) // 2
-            off = [middle - x for x in self._rising[:half]]
-            off += [x - middle for x in self._rising[half:]]
-            self._spread = 1.4826 * _median(sorted(off))
-        return self._spread
-
-    @property
-    def range_ratio(self) -> float | None:
-        """90th over 10th percentile; None before enough draws."""
-        if not self.known:
-            return None
-        low = self._at(0.1)
-        return self._at(0.9) / low if low > 0 else None
-
-
-@dataclass(frozen=True, slots=True)
-class Shift:
-    """A value beside the usual one: their ratio, and the difference in usual spreads."""
-
-    value: float
-    usual: float
-    ratio: float
-    z: float
-
-
-def _off_line(
-    x: FloatArray, y: FloatArray, value: float, reach: float, floor_share: float
-) -> Shift | None:
-    """A value at x = 0 against the line through the known points within reach (at least LIKE);
-    None where no known point is near."""
-    if not x.min() - reach < 0.0 < x.max() + reach:
-        return None
-    some = float(np.sort(np.abs(x))[min(len(x), LIKE) - 1])
-    if some > FAR * reach:
-        return None
-    near = np.abs(x) <= max(reach, some)
-    x, y = x[near], y[near]
-    slope = 0.0
-    if float(np.ptp(x)) > 0.005 * reach:
-        slope = float(((x - x.mean()) * (y - y.mean())).sum() / ((x - x.mean()) ** 2).sum())
-    expected = float(y.mean() - slope * x.mean())
-    noise = float((y - expected - slope * x).std())
-    scale = max(noise, floor_share * abs(expected), 1e-12)
-    ratio = value / expected if expected else float("inf")
-    return Shift(value, expected, ratio, (value - expected) / scale)
 
 
 @dataclass(slots=True)
@@ -203,10 +96,8 @@ class Context:
     pump: Pump
     scales: Scales
     usual: dict[str, Usual] = field(default_factory=lambda: {k: Usual() for k in LEARNED})
-    flows: deque[tuple[float, dict[str, float | None]]] = field(
-        default_factory=lambda: deque(maxlen=KEPT_DRAWS)
-    )
-    anchor: list[tuple[float, dict[str, float | None]]] = field(default_factory=list)
+    flows: deque[Record] = field(default_factory=lambda: deque(maxlen=KEPT_DRAWS))
+    anchor: list[Record] = field(default_factory=list)
     recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
     waiting: deque[Episode] = field(default_factory=deque)
     probation: int = 0
@@ -284,11 +175,7 @@ class Context:
             return None
         if self.one_outlet:
             return self.against(name, value, floor_share)
-        known = [(a, b[name]) for a, b in self.flows if b.get(name) is not None]
-        if len(known) < ENOUGH:
-            return None
-        x = np.log(np.array([a for a, _ in known])) - np.log(k)
-        return _off_line(x, np.array([b for _, b in known], np.float64), value, REACH, floor_share)
+        return by_flow(self.flows, name, event, ENOUGH, floor_share)
 
     def at_pressure(self, name: str, event: Episode, floor_share: float = 0.005) -> Shift | None:
         """How a draw's value stands against this pump's own at the same demand pressure.
@@ -301,44 +188,20 @@ class Context:
             return None
         if self.one_outlet:
             return self.against(name, value, floor_share)
-        known = [
-            (b["demand_pa"], b[name])
-            for _, b in self.flows
-            if b["demand_pa"] is not None and b.get(name) is not None
-        ]
-        if len(known) < ENOUGH:
-            return None
-        x = (np.array([a for a, _ in known], np.float64) - demand) / self.stall_pa
-        y = np.array([b for _, b in known], np.float64)
-        return _off_line(x, y, value, PRESSURE_REACH, floor_share)
+        return by_pressure(self.flows, name, event, self.stall_pa, ENOUGH, floor_share)
 
     def since_start(self, name: str, event: Episode) -> Shift | None:
         """How a draw's value stands against this pump's first draws since its start or its last
         repair, at the same outlet; None before enough of them, or where none is like it."""
-        value, k = event.features.get(name), event.features.get("conductance")
-        if value is None or k is None or k <= 0 or len(self.anchor) < ANCHOR:
+        if len(self.anchor) < ANCHOR:
             return None
-        known = [(a, b[name]) for a, b in self.anchor if b.get(name) is not None]
-        if len(known) < ANCHOR // 2:
-            return None
-        x = np.log(np.array([a for a, _ in known])) - np.log(k)
-        return _off_line(x, np.array([b for _, b in known], np.float64), value, REACH, 0.002)
+        return by_flow(self.anchor, name, event, ANCHOR // 2, 0.002)
 
     def first_at_pressure(self, name: str, event: Episode) -> Shift | None:
         """The same at the same demand pressure: slip and gas leave it, and take more strokes."""
-        value, demand = event.features.get(name), event.features.get("demand_pa")
-        if value is None or demand is None or len(self.anchor) < ANCHOR:
+        if len(self.anchor) < ANCHOR:
             return None
-        known = [
-            (b["demand_pa"], b[name])
-            for _, b in self.anchor
-            if b["demand_pa"] is not None and b.get(name) is not None
-        ]
-        if len(known) < ANCHOR // 2:
-            return None
-        x = (np.array([a for a, _ in known], np.float64) - demand) / self.stall_pa
-        y = np.array([b for _, b in known], np.float64)
-        return _off_line(x, y, value, PRESSURE_REACH, 0.005)
+        return by_pressure(self.anchor, name, event, self.stall_pa, ANCHOR // 2)
 
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
@@ -365,11 +228,11 @@ class Context:
         """A draw that counts as usual."""
         few = event.strokes < 2
         even = steady(event)
-        k = event.features.get("conductance")
-        if even and event.strokes >= 3 and k is not None and k > 0:
-            self.flows.append((k, {name: event.features.get(name) for name in BY_FLOW}))
+        kept = record(event) if even else None
+        if kept is not None:
+            self.flows.append(kept)
             if len(self.anchor) < ANCHOR:
-                self.anchor.append(self.flows[-1])
+                self.anchor.append(kept)
         for name, usual in self.usual.items():
             value = derived(name, event)
             if value is None or (few and name not in ANY_LENGTH):
@@ -386,14 +249,8 @@ class Context:
     def begin(self, first: Iterable[Episode]) -> None:
         """Hold later draws against these, the first after the start or the last repair: a start of
         the service reads only the last weeks, and what comes over months is older."""
-        self.anchor.clear()
-        for event in first:
-            k = event.features.get("conductance")
-            if k is None or k <= 0 or event.strokes < 3 or not steady(event):
-                continue
-            self.anchor.append((k, {name: event.features.get(name) for name in BY_FLOW}))
-            if len(self.anchor) == ANCHOR:
-                break
+        kept = (record(event) for event in first if steady(event))
+        self.anchor = [one for one in kept if one is not None][:ANCHOR]
 
     def announce(self, ts: float) -> None:
         """A change of the set point was logged, perhaps before it was made: stalls are followed

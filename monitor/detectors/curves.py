@@ -6,7 +6,8 @@ slower exhaust; the outlet is as it was.
 
 from dataclasses import dataclass
 
-from monitor.detectors.context import Context, Shift, steady
+from monitor.detectors.context import Context, steady
+from monitor.detectors.outlets import Shift
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context, Shift, steady
+from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.outlets import Shift
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
