@@ -288,6 +288,8 @@ class DayFiles:
                     for (line,) in db.execute("PRAGMA integrity_check"):
                         if line != "ok":
                             self._report(day, "file", str(line))
+                    if db.execute("SELECT 1 FROM sqlite_master").fetchone() is None:
+                        continue  # power went while it was being made: nothing was in it yet
                     for key, body in db.execute("SELECT id, body FROM chunk"):
                         self._parts(body, day, key)
             except apsw.Error as problem:
