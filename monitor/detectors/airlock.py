@@ -184,7 +184,7 @@ class Airlock(Detector):
         if rested and found is not None and found[1] and found[0] >= 2:
             return False  # a burst that heals is a suction line that had run empty
         return (
-            event.strokes >= 3
+            event.strokes >= 2
             and rate > self.lift_share * usual
             and pressure > self.idle_level * usual_pa
         )
@@ -225,9 +225,10 @@ class Airlock(Detector):
         flow = context.against("conductance", event.features.get("conductance"))
         if flow is not None and not 0.85 < flow.ratio < 1.06:
             return None  # another outlet, or strokes that deliver less: not gas at rest in a line
+        alone = event.strokes < 3 or not context.usual["firmness"].known
         for name, value in (
             ("firmness", firmness(event)),
-            ("dip_pa", event.features.get("dip_pa") if event.strokes < 3 else None),
+            ("dip_pa", event.features.get("dip_pa") if alone else None),
         ):
             usual = context.usual[name]
             middle, spread = usual.median, usual.spread

@@ -34,6 +34,8 @@ FOOT_REST_S = 180.0
 """A foot valve that leaks back is told from a drum by the rest before: drums empty in use."""
 WHOLE_SHARE = 0.9
 """A stroke of this share of the usual time was full of liquid."""
+PAUSE = 1.5
+"""Times the usual interval: so long between two strokes, and no valve was open."""
 THINNING = 1.7
 """The first stroke against those of the race: gas over the balls races from the first, within a
 quarter (the two sides differ by up to a half)."""
@@ -89,14 +91,18 @@ def ran_out(event: Episode, context: Context) -> bool:
         return False
     for run in past[-2:]:
         t = np.diff(run.stroke_ts)
-        if float(t[-1]) < QUICKENED * usual and float(t[:-1].max()) > QUICKENED * usual:
+        whole = (t[:-1] > QUICKENED * usual) & (t[:-1] < PAUSE * usual)
+        if float(t[-1]) < QUICKENED * usual and whole.any():
             return True
     return False
 
 
-def thinned(event: Episode) -> bool:
-    """Did the strokes quicken one after the other into the race, the first ones slowest?"""
+def thinned(event: Episode, usual_s: float | None = None) -> bool:
+    """Did the strokes quicken one after the other into the race, the first ones slowest? A pause
+    longer than a stroke of this pump takes (s) parts what was before it."""
     t = np.diff(event.stroke_ts[:11])
+    if usual_s is not None and len(t) and float(t[0]) > PAUSE * usual_s:
+        t = t[1:]
     if len(t) < 5:
         return False
     late = float(np.median(t[4:]))
@@ -129,7 +135,7 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
         return _suction(event, context), 0.8
     if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
         return Kind.MISSED_PRIME, 0.95
-    came = thinned(event)
+    came = thinned(event, context.of("interval_s"))
     if held < ZERO_SHARE * stall and not came:
         return Kind.MISSED_PRIME, 0.85 if held < 0.5 * ZERO_SHARE * stall else 0.8
     if came or ran_out(event, context):
