@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context
+from monitor.detectors.curves import CURVE_A, CURVE_M
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import RACERS
 from monitor.signals.types import Episode
@@ -22,8 +23,9 @@ class HighAir(Detector):
 
     Settings: limit_pa 100 psi (common practice); over_pa 14 psi above it for a stall, because a
     line sits 2 to 14 psi above the air for minutes after a draw; same_pa 1 psi, within which
-    three stalls in a row are the air itself (what a surge leaves differs from draw to draw);
-    clear_pa 3 psi.
+    three stalls in a row are the air itself (what a surge leaves differs from draw to draw), unless
+    the draws themselves lay so far under the limit that, by the pump's curve and slack 0.1, the air
+    cannot be over it; clear_pa 3 psi.
 
     Blind: while idle without an air sensor; a warm idle line drifts up and is no high air.
 
@@ -39,6 +41,7 @@ class HighAir(Detector):
     kind = Kind.HIGH_AIR
     events = ALL_EVENTS
     same_pa: float = 1.0 * PA_PER_PSI
+    slack: float = 0.1
     _high_stalls: int = 0
     _stalls: deque[float] = field(default_factory=lambda: deque(maxlen=3))
 
@@ -58,7 +61,7 @@ class HighAir(Detector):
         gas = any(k in context.standing for k in RACERS)  # its gulps push the line up
         if demand is not None and demand > self.limit_pa + slack and not gas:
             return self._say(event, context, demand, high=True)
-        if stall is None:
+        if stall is None or not self._could(event, context):
             return self.unknown(event, context)
         self._stalls.append(stall)
         near = max(self._stalls) - min(self._stalls) < self.same_pa and len(self._stalls) == 3
@@ -71,6 +74,15 @@ class HighAir(Detector):
         if not above and stall > self.limit_pa + self.clear_pa:
             return self.unknown(event, context)
         return self._say(event, context, stall, high=above)
+
+    def _could(self, event: Episode, context: Context) -> bool:
+        """May the air be over the limit, by what the draw before this stall showed? The pump's
+        curve (loss against rate) with half as much again, for other pumps' friction."""
+        demand, rate = event.features.get("demand_pa"), event.features.get("rate_hz")
+        if demand is None or rate is None or event.strokes < 3:
+            return True
+        loss = CURVE_A * (rate * context.scales.displacement_ml / 60.0) ** CURVE_M
+        return bool(demand > (1.0 - min(1.5 * loss + self.slack, 0.6)) * self.limit_pa)
 
     def _say(self, event: Episode, context: Context, value: float, *, high: bool) -> Finding:
         if not high:

@@ -107,7 +107,13 @@ class LowAir(Detector):
         margin = max(self.low_share * expected, self.least_pa)
         low = value < expected - margin
         if context.scales.air_set_pa >= 1.1 * self.floor_pa:
-            low = low or value < self.floor_pa - context.scales.accuracy_pa
+            # a stall lies under the air by lift and friction; the air itself is what has a floor
+            loss = (
+                context.scales.air_set_pa - context.scales.stall_pa
+                if how == "it stalls at"
+                else 0.0
+            )
+            low = low or value + loss < self.floor_pa - context.scales.accuracy_pa
         if not low:
             if value >= expected - max(self.clear_share * expected, 0.6 * self.least_pa):
                 return self.no(event, context)
