@@ -57,11 +57,18 @@ class LowAir(Detector):
         judged = event.what != "dead-head" and stall is not None and self._pushed(event, context)
         if air is not None and not (judged and air < 0.9 * context.scales.air_set_pa):
             return self._judge(event, context, air, context.scales.air_set_pa, "the air reads")
-        if stall is None or not judged:
+        if stall is None or not judged or self._drew_as_ever(event, context, stall):
             return self.unknown(event, context)
         return self._judge(
             event, context, self._unhidden(event, context, stall), context.stall_pa, "it stalls at"
         )
+
+    def _drew_as_ever(self, event: Episode, context: Context, stall: float) -> bool:
+        """A stall under the usual after a draw at its usual pressure: then the usual stall is that
+        of a line held above the air, and this one was not held."""
+        demand = context.at_flow("demand_pa", event)
+        low = stall < (1.0 - self.clear_share) * context.stall_pa
+        return low and demand is not None and demand.ratio > 1.0 - 0.3 * self.low_share
 
     def _unhidden(self, event: Episode, context: Context, stall: float) -> float:
         """The stall pressure less what the line holds above the air after the draw.
