@@ -10,7 +10,7 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst, healing
 from monitor.detectors.outlets import Shift
-from monitor.detectors.strip import Strip, by_rest, strip
+from monitor.detectors.strip import Strip, after_short_rest, strip
 from monitor.signals.types import Episode
 
 
@@ -109,7 +109,7 @@ class AirInSuction(Detector):
         if self._rested(event, context) or self._other_matter(event):
             return None
         last = strip(event, context)
-        short, _ = by_rest(event, context)
+        short = after_short_rest(event, context)
         if len(short) >= 2 and float(np.median(short)) < 0.5 * self.quick_share:
             return None  # sound right after a draw: the line runs empty at rest
         n, quicker, ragged = len(last.logs), last.quicker, last.ragged

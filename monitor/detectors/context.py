@@ -108,8 +108,7 @@ class Context:
     announced: bool = False
     announced_pa: float | None = None
     announced_ts: float = 0.0
-    _asked: Episode | None = None
-    _answers: dict[tuple[str, float], Shift | None] = field(default_factory=dict)
+    _answers: dict[tuple[Episode, str, str, float], Shift | None] = field(default_factory=dict)
     """Several detectors ask the same of one event, and nothing is learnt in between."""
 
     @property
@@ -162,9 +161,7 @@ class Context:
         local line over the outlets seen, on the logarithm of the conductance; on a pump of one
         outlet it is the median. None where no like draw is known.
         """
-        if self._asked is not event:
-            self._asked, self._answers = event, {}
-        key = name, floor_share
+        key = event, "flow", name, floor_share
         if key not in self._answers:
             self._answers[key] = self._at_flow(name, event, floor_share)
         return self._answers[key]
@@ -183,6 +180,12 @@ class Context:
         Gas and slip make the pump stroke more while outlet and pressure stay: where the outlets
         of a pump differ, the pressure tells which one it is. On a pump of one outlet: the median.
         """
+        key = event, "pressure", name, floor_share
+        if key not in self._answers:
+            self._answers[key] = self._at_pressure(name, event, floor_share)
+        return self._answers[key]
+
+    def _at_pressure(self, name: str, event: Episode, floor_share: float) -> Shift | None:
         value, demand = event.features.get(name), event.features.get("demand_pa")
         if value is None or demand is None or not self.usual["conductance"].known:
             return None
@@ -205,7 +208,7 @@ class Context:
 
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
-        self._asked = None
+        self._answers.clear()
         if event.what == "dead-head" and event.features.get("air_pa") is not None:
             self.air_rest_pa = event.features["air_pa"]
         if event.open_ or event.what == "dead-head":
@@ -271,7 +274,7 @@ class Context:
 
     def rebase(self) -> None:
         """A logged repair or change of set point: what was usual no longer counts."""
-        self._asked = None
+        self._answers.clear()
         for name in self.usual:
             self.usual[name] = Usual()
         self.recent.clear()

@@ -10,7 +10,7 @@ from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import Race, race
-from monitor.detectors.strip import by_rest
+from monitor.detectors.strip import after_short_rest
 from monitor.signals.types import Episode
 
 HEALED = 0.55
@@ -143,7 +143,7 @@ class LostPrime(Detector):
 
     def _always(self, event: Episode, context: Context) -> bool:
         """Do draws right after another one take as many strokes? Then gas comes all the time."""
-        short, _ = by_rest(event, context)
+        short = after_short_rest(event, context)
         return len(short) >= 2 and float(np.median(short)) > self.always_share
 
     def _more(self, event: Episode, context: Context) -> int:

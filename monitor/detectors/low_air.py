@@ -10,6 +10,18 @@ from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
 
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A pressure that tells of the air, what it should be, and by how much (Pa) it lies under the
+    air itself: lift and friction for a stall, nothing for the sensor."""
+
+    value_pa: float
+    expected_pa: float
+    under_air_pa: float = 0.0
+    how: str = "the air reads"
+    what: str = "air pressure"
+
+
 @dataclass(slots=True)
 class LowAir(Detector):
     """What it finds: air supply pressure below the pump's set point, or below 20 psi.
@@ -56,11 +68,15 @@ class LowAir(Detector):
         stall = f.get("stall_after_pa")
         judged = event.what != "dead-head" and stall is not None and self._pushed(event, context)
         if air is not None and not (judged and air < 0.9 * context.scales.air_set_pa):
-            return self._judge(event, context, air, context.scales.air_set_pa, "the air reads")
+            return self._judge(event, context, Reading(air, context.scales.air_set_pa))
         if stall is None or not judged or self._drew_as_ever(event, context, stall):
             return self.unknown(event, context)
+        under = context.scales.air_set_pa - context.scales.stall_pa
+        level = self._unhidden(event, context, stall)
         return self._judge(
-            event, context, self._unhidden(event, context, stall), context.stall_pa, "it stalls at"
+            event,
+            context,
+            Reading(level, context.stall_pa, under, "it stalls at", "stall pressure"),
         )
 
     def _drew_as_ever(self, event: Episode, context: Context, stall: float) -> bool:
@@ -108,19 +124,12 @@ class LowAir(Detector):
         fell = after is not None and stall is not None and after - stall > 0.25 * context.stall_pa
         return not fell
 
-    def _judge(
-        self, event: Episode, context: Context, value: float, expected: float, how: str
-    ) -> Finding:
+    def _judge(self, event: Episode, context: Context, read: Reading) -> Finding:
+        value, expected = read.value_pa, read.expected_pa
         margin = max(self.low_share * expected, self.least_pa)
         low = value < expected - margin
         if context.scales.air_set_pa >= 1.1 * self.floor_pa:
-            # a stall lies under the air by lift and friction; the air itself is what has a floor
-            loss = (
-                context.scales.air_set_pa - context.scales.stall_pa
-                if how == "it stalls at"
-                else 0.0
-            )
-            low = low or value + loss < self.floor_pa - context.scales.accuracy_pa
+            low = low or value + read.under_air_pa < self.floor_pa - context.scales.accuracy_pa
         if not low:
             if value >= expected - max(self.clear_share * expected, 0.6 * self.least_pa):
                 return self.no(event, context)
@@ -130,8 +139,8 @@ class LowAir(Detector):
             event,
             context,
             (0.7 + 0.29 * min(1.0, (expected - value) / (2.0 * margin)), 0.3 + short),
-            f"Low air: {how} {context.show.pressure(value)} where "
+            f"Low air: {read.how} {context.show.pressure(value)} where "
             f"{context.show.pressure(expected)} is expected.",
-            Evidence("stall pressure", value, "Pa", expected - margin, expected + margin),
+            Evidence(read.what, value, "Pa", expected - margin, expected + margin),
             causes=((Kind.LOW_AIR, 0.9), (Kind.PRESSURE_SENSOR, 0.1)),
         )

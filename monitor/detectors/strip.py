@@ -17,8 +17,8 @@ DRAWS = 3
 LOOKED_BACK = 12
 QUICK = 0.05
 """Strokes of one outlet repeat within 1 % (computed); a twentieth is a change."""
-SHORT_REST_S, LONG_REST_S = 45.0, 60.0
-"""A suction line does not run empty within the one, and may within the other (chosen)."""
+SHORT_REST_S = 45.0
+"""A suction line does not run empty within so short a rest (chosen)."""
 STEADY = 0.35
 """Spread of the differences between the sides, against their middle, in a true alternation."""
 LAST_SHARE = 1.25
@@ -132,24 +132,20 @@ def strip(event: Episode, context: Context, draws: int = DRAWS) -> Strip:
     )
 
 
-def by_rest(event: Episode, context: Context) -> tuple[list[float], list[float]]:
-    """By how much the strokes of the last draws are quicker than usual, from the first that is on:
-    (of draws after a short rest, of draws after a long one). Gas that comes with every draw is not
-    a foot valve's."""
-    short: list[float] = []
-    rested: list[float] = []
+def after_short_rest(event: Episode, context: Context) -> list[float]:
+    """By how much the strokes of the last draws that followed another one closely are quicker than
+    usual, from the first quick draw on. Gas that comes with those as well is not a foot valve's."""
+    out: list[float] = []
+    begun = False
     for run in [*list(context.recent)[-LOOKED_BACK:], event]:
         rest, like = run.features.get("rest_before_s"), context.at_pressure("interval_s", run)
         if run.strokes < 3 or rest is None or like is None or like.usual <= 0:
             continue
         quicker = -float(np.log(np.diff(run.stroke_ts).mean() / like.usual))
-        if not (short or rested) and quicker < QUICK:
-            continue
-        if rest < SHORT_REST_S:
-            short.append(quicker)
-        elif rest >= LONG_REST_S:
-            rested.append(quicker)
-    return short, rested
+        begun = begun or quicker >= QUICK
+        if begun and rest < SHORT_REST_S:
+            out.append(quicker)
+    return out
 
 
 def _cut(t: FloatArray) -> FloatArray:
