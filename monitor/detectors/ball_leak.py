@@ -74,10 +74,7 @@ class BallLeak(Detector):
         if a > GROSS:
             return self.unknown(event, context)
         self._last.append(odd)
-        again = sum(self._last) >= 2 or self._before(event, context, limit)
-        if usual is None:  # nothing is known of this pump yet: draws that overlap may look so
-            again = sum(self._last) >= 3
-        if odd and again:
+        if odd and self._again(event, context, limit):
             return self._say(event, context, a, usual)
         if not odd and a < limit - 0.3 * self.more:
             return self.no(event, context)
@@ -98,6 +95,13 @@ class BallLeak(Detector):
         slow = float(np.median(t[len(t) // 2 :])) / like.usual
         return self.whole_share < slow < 2.0 - self.whole_share
 
+    def _again(self, event: Episode, context: Context, limit: float) -> bool:
+        """Has another draw alternated, too? Where nothing is known of the pump yet, two: draws that
+        overlap may look so."""
+        if context.of("asymmetry") is None:
+            return sum(self._last) >= 3
+        return sum(self._last) >= 2 or self._before(event, context, limit)
+
     def _before(self, event: Episode, context: Context, limit: float) -> bool:
         """Did the draw before alternate as this one does?"""
         two = strip(event, context, 2)
@@ -109,12 +113,14 @@ class BallLeak(Detector):
         A second bay that opens within a draw makes its later strokes quicker, again and again on
         whichever side: only to and fro within a draw, or many draws, tell of a side.
         """
+        if event.strokes < 3:
+            return self.unknown(event, context)
         own = np.diff(event.stroke_ts)
         to_and_fro = len(own) >= 3 and even_turns(own)
         last = strip(event, context, 3 if to_and_fro else 6)
         a, usual = last.asymmetry, context.of("asymmetry") or 0.0
         few = not to_and_fro and len(last.turns) < self.turns
-        if a is None or event.strokes < 3 or last.draws < 2 or few or a > GROSS:
+        if a is None or last.draws < 2 or few or a > GROSS:
             return self.unknown(event, context)
         noise = max(last.asymmetry_se, 0.01)
         plain = a > usual + 3.0 * self.more and a - usual > self.z * noise
