@@ -75,10 +75,16 @@ def _slowly(event: Episode, context: Context) -> Sunk | None:
     last: list[Shift] = []
     for run in (event, *list(context.recent)[: -SLOW_DRAWS - 1 : -1]):
         now = context.since_start("demand_pa", run)
-        stall = context.since_start("stall_after_pa", run)
-        if now is None or stall is None:
+        if now is None:
+            if run is event:
+                return None
             continue
-        if now.usual - now.value < SLOW_SHARE * context.stall_pa or stall.ratio < LEVEL:
+        if now.usual - now.value < SLOW_SHARE * context.stall_pa:
+            return None
+        stall = context.since_start("stall_after_pa", run)
+        if stall is None:
+            continue
+        if stall.ratio < LEVEL:
             return None
         last.append(now)
     if len(last) < SLOW_LEAST:

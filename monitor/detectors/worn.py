@@ -95,9 +95,12 @@ class Worn(Detector):
             self._slow.clear()  # another matter takes strokes, too, and is not wear
             return None
         now = context.first_at_pressure("conductance", event)
-        dip = context.first_at_pressure("dip_pa", event)
-        if now is None or dip is None or dip.ratio < self.soft_share:
+        if now is None:
             return None
+        if now.ratio > self.more_share:
+            dip = context.first_at_pressure("dip_pa", event)
+            if dip is None or dip.ratio < self.soft_share:
+                return None
         self._slow.append(now.ratio)
         if len(self._slow) < self.slow_draws:
             return None
