@@ -11,7 +11,7 @@ from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.outlets import Shift
-from monitor.detectors.racing import Race, race, ran_out
+from monitor.detectors.racing import Race, race, ran_out, thinned
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
@@ -19,6 +19,36 @@ GULP_S = 7200.0
 GULP_SHARE = 0.75
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
+
+
+CURVE = 1.6
+"""Exponent of the pump's own losses over its stroke rate (computed for the class: 1.6)."""
+
+
+ALL_GONE = 0.4
+"""Under this share of the usual even the deepest dip is soft; their spread is noise by then."""
+SAME_DIPS, SAME_PRESSURE = 1.1, 0.002
+"""As deep, and as high, as ever: more flow digs deeper dips (dead time x flow) and costs pressure,
+if little of it where most of a pump's loss does not go with the flow (chosen)."""
+
+
+def _on_curve(stall_pa: float, usual_pa: float, times: float) -> float:
+    """Pressure (Pa) a pump holds that strokes so many times as fast as usual, by its own losses."""
+    return float(stall_pa - max(0.0, stall_pa - usual_pa) * times**CURVE)
+
+
+def _stall_pa(event: Episode) -> float | None:
+    """The stall the draw ended on, or the one before where its line had not filled yet."""
+    f = event.features
+    after, demand = f.get("stall_after_pa"), f.get("demand_pa")
+    filled = after is not None and (demand is None or after >= demand)
+    return after if filled else f.get("stall_before_pa")
+
+
+def _under(context: Context, firm: Shift, deep: Shift) -> bool:
+    """Are the usual and the deepest dip of a draw both under all but a few of this pump's?"""
+    lows = context.usual["dip_pa"].low, context.usual["dip_max_pa"].low
+    return all(low is not None and x.value < low for low, x in zip(lows, (firm, deep), strict=True))
 
 
 @dataclass(slots=True)
@@ -37,10 +67,12 @@ class Airlock(Detector):
     dip is dead time x flow / compliance: 0.8 is 1.25 times the compliance), in soft_draws 3 draws
     in a row (not within two hours and sixty strokes of a gulp of gas, which a drum change brings
     and which goes with the flow; within stay_share 0.12 of each other, for gas that is carried off
-    lets them come back), or one of sure_strokes 4 under plain_share 0.6; lift_share 1.6 times the
-    usual strokes at idle_level 0.99 of the usual pressure and with dips under idle_soft 0.7 (two
-    bays at once take the pressure down and dig deeper dips), evenly spaced (gas over the balls is
-    compressed and let go again, the same on every stroke).
+    lets them come back), or one of sure_strokes 4 with the usual dip under plain_share 0.6 and by
+    sure_z 8, the deepest soft within alike 1.25 as well; lift_share 1.6 times the usual strokes,
+    evenly spaced (gas over the balls is compressed and let go again, the same on every stroke), at
+    idle_level 0.99 of the usual pressure with dips under idle_soft 0.7, or at a pressure that
+    plainly did not follow the pump's own curve, or with dips under idle_gone 0.3 (two bays at once
+    follow the curve and dig deeper dips).
 
     Blind: to gas under one stroke's worth when draws end near stall; counter bounce looks like
     racing and is left to the counter's own check.
@@ -58,7 +90,10 @@ class Airlock(Detector):
     lift_share: float = 1.6
     idle_soft: float = 0.7
     idle_level: float = 0.99
+    idle_gone: float = 0.3
     sure_strokes: int = 4
+    sure_z: float = 8.0
+    alike: float = 1.25
     plain_share: float = 0.6
     soft_draws: int = 3
     _soft_draws: int = 0
@@ -113,24 +148,24 @@ class Airlock(Detector):
         """One draw is enough when its dips are gone by half, and no gulp of gas passed lately:
         after a drum change a single fast stroke brings soft dips that are gone with it."""
         firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
-        if firm is not None and self._even_so(event, context, firm):
-            return self._calm(event)
-        if firm is None or firm.ratio > self.plain_share or firm.z > -8.0:
+        deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
+        if firm is None or deep is None or not self._calm(event):
             return False
-        low = context.usual["dip_pa"].low
-        if low is None or firm.value > 0.7 * low or not self._calm(event):
-            return False
-        return event.strokes >= self.sure_strokes or self._all_soft(event, context)
+        if not _under(context, firm, deep) or deep.ratio > max(self.alike * firm.ratio, ALL_GONE):
+            return False  # gas on its way through leaves some dips firm, gas at rest none
+        if event.strokes < self.sure_strokes:
+            return self._all_soft(event, context)
+        if firm.ratio < self.plain_share and firm.z < -self.sure_z:
+            return True
+        return self._even_so(event, context, firm, deep)
 
-    def _even_so(self, event: Episode, context: Context, firm: Shift) -> bool:
-        """A fifth is enough where this pump's dips repeat so well that it is twelve spreads, the
-        deepest dip is soft as well, and the flow is just as ever."""
-        deepest, low = event.features.get("dip_max_pa"), context.usual["dip_pa"].low
+    def _even_so(self, event: Episode, context: Context, firm: Shift, deep: Shift) -> bool:
+        """A fifth is enough where this pump's dips repeat so well that it is eight spreads, both
+        the usual and the deepest dip are soft, and the flow is just as ever."""
         flow = context.at_pressure("conductance", event)
         same = flow is not None and abs(flow.ratio - 1.0) < 0.02 and context.one_outlet
-        if not same or event.strokes < 6 or deepest is None or low is None:
-            return False
-        return firm.ratio < self.soft_share and firm.z < -12.0 and deepest < 0.9 * low
+        sure = min(firm.z, deep.z) < -self.sure_z
+        return same and sure and max(firm.ratio, deep.ratio) < self.soft_share
 
     def _calm(self, event: Episode) -> bool:
         """No stroke faster than this pump's, now and for two hours and some sixty strokes before:
@@ -168,14 +203,10 @@ class Airlock(Detector):
     def _idle_gas(self, event: Episode, context: Context) -> bool:
         """Many times the strokes at no less pressure: strokes that deliver nothing."""
         f = event.features
-        firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
-        if firm is None or firm.ratio > self.idle_soft or not steady(event):
-            return False  # two bays at once stroke as fast, with deeper dips
-        if ran_out(event, context) or self._coming(context):
-            return False  # gas that came with the liquid
+        if not steady(event) or ran_out(event, context) or self._coming(context):
+            return False  # a second bay, or gas that came with the liquid
         usual, rate = context.of("conductance"), f.get("conductance")
-        pressure, usual_pa = f.get("demand_pa"), context.of("demand_pa")
-        if usual is None or rate is None or pressure is None or usual_pa is None:
+        if usual is None or rate is None or rate <= self.lift_share * usual or event.strokes < 2:
             return False
         cv, found = f.get("interval_cv"), burst(event, context)
         if (cv is not None and cv > 0.1) or (f.get("asymmetry") or 0.0) > 0.2:
@@ -183,11 +214,29 @@ class Airlock(Detector):
         rested = (f.get("rest_before_s") or 0.0) >= 120.0
         if rested and found is not None and found[1] and found[0] >= 2:
             return False  # a burst that heals is a suction line that had run empty
-        return (
-            event.strokes >= 2
-            and rate > self.lift_share * usual
-            and pressure > self.idle_level * usual_pa
+        return self._undelivered(event, context, rate / usual)
+
+    def _undelivered(self, event: Episode, context: Context, times: float) -> bool:
+        """Do so many times the strokes leave the pressure, or their dips, as no flow would?
+
+        Two bays at once stroke as fast, take the pressure down the pump's own curve and dig deeper
+        dips.
+        """
+        pressure, usual_pa = event.features.get("demand_pa"), context.of("demand_pa")
+        firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+        spread = context.usual["demand_pa"].spread
+        if pressure is None or usual_pa is None or firm is None or spread is None:
+            return False
+        on_curve = _on_curve(context.stall_pa, usual_pa, times)
+        plain = usual_pa - on_curve > self.z * max(spread, 0.003 * usual_pa)
+        same = firm.ratio < SAME_DIPS and pressure > usual_pa - max(
+            spread, SAME_PRESSURE * usual_pa
         )
+        if same and plain and context.one_outlet:
+            return True
+        if firm.ratio < self.idle_gone and pressure > on_curve:
+            return True
+        return firm.ratio < self.idle_soft and pressure > self.idle_level * usual_pa
 
     def _coming(self, context: Context) -> bool:
         """The draw before took more strokes already, but not yet so many: gas on its way in."""
@@ -204,6 +253,8 @@ class Airlock(Detector):
         found = burst(event, context)
         if found is not None and found[0] >= 3 and (event.features.get("rest_before_s") or 0) >= 60:
             return False  # a suction line that ran empty at rest
+        if thinned(event, context.of("interval_s")):
+            return False  # gas came with the liquid
         hose = context.scales.line_ml_per_pa * rise / context.scales.displacement_ml
         return n >= 1.0 + hose + self.extra_strokes
 
@@ -216,7 +267,7 @@ class Airlock(Detector):
         opened = (event.features.get("fell_pa") or 0.0) > 0.5 * PA_PER_PSI
         if event.strokes < 3 and not (opened or event.features.get("demand_s")):
             return None  # a stroke into a leak dips less than one into an open valve
-        stall = event.features.get("stall_after_pa") or event.features.get("stall_before_pa")
+        stall = _stall_pa(event)
         if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
             return None  # dips scale with the air pressure
         demand = context.against("demand_pa", event.features.get("demand_pa"))
@@ -226,18 +277,25 @@ class Airlock(Detector):
         if flow is not None and not 0.85 < flow.ratio < 1.06:
             return None  # another outlet, or strokes that deliver less: not gas at rest in a line
         alone = event.strokes < 3 or not context.usual["firmness"].known
-        for name, value in (
-            ("firmness", firmness(event)),
-            ("dip_pa", event.features.get("dip_pa") if alone else None),
-        ):
-            usual = context.usual[name]
-            middle, spread = usual.median, usual.spread
-            if value is None or middle is None or spread is None:
-                continue
-            if middle < 1.5 * PA_PER_PSI and name == "dip_pa":
-                return None
-            return value < self.soft_share * middle and middle - value > self.z * spread
-        return None
+        said = [
+            self._softer(context, "firmness", firmness(event)),
+            self._softer(context, "dip_pa", event.features.get("dip_pa") if alone else None),
+            self._softer(context, "dip_max_pa", event.features.get("dip_max_pa")),
+        ]
+        if all(one is None for one in said):
+            return None
+        return any(said)
+
+    def _softer(self, context: Context, name: str, value: float | None) -> bool | None:
+        """Is a figure of the dips so far under this pump's usual? None where that is not known, or
+        where its dips are hardly more than noise."""
+        usual = context.usual[name]
+        middle, spread = usual.median, usual.spread
+        if value is None or middle is None or spread is None:
+            return None
+        if middle < 1.5 * PA_PER_PSI and name != "firmness":
+            return None
+        return value < self.soft_share * middle and middle - value > self.z * spread
 
     def _racing(self, event: Episode, context: Context, now: Race) -> Finding:
         return self.yes(

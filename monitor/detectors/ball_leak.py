@@ -9,12 +9,17 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.strip import even_turns, strip
+from monitor.detectors.strip import before, even_turns, strip
 from monitor.hydraulics.pump import ball_leak_ml_s
 from monitor.signals.types import Episode
 
 GROSS = 0.35
 """Above this the two sides differ by more than 2 : 1: air through a torn diaphragm, not a ball."""
+
+
+PAST_DRAWS, PAST_TURNS = 12, 6
+"""Draws and turns that tell how much a pump alternates by itself: a median of six repeats within
+half of a turn's spread, which is 1 % (computed)."""
 
 
 @dataclass(slots=True)
@@ -29,7 +34,8 @@ class BallLeak(Detector):
     Settings: more 0.03 above this pump's usual alternation and z 4 standard errors of the medians
     (a reed off centre gives a constant alternation, which is the usual one); without history
     alone 0.06; two draws in a row (overlapping draws may alternate once by chance), or, where draws
-    are short, the strokes of the last three together (or turns 6 over six draws); whole_share 0.9
+    are short, the strokes of the last three together (or turns 10 over twelve draws: ten
+    alike come by chance once in 500 times); whole_share 0.9
     of the usual interval at that pressure, which the sound side still takes (gas shortens both).
 
     Blind: to wear of all four balls alike; in draws of fewer than six strokes.
@@ -43,7 +49,7 @@ class BallLeak(Detector):
     z: float = 4.0
     alone: float = 0.06
     whole_share: float = 0.9
-    turns: int = 6
+    turns: int = 10
     kind = Kind.BALL_LEAK
     events = RUNS
     _last: deque[bool] = field(default_factory=lambda: deque(maxlen=3))
@@ -65,7 +71,7 @@ class BallLeak(Detector):
             return self.unknown(event, context)
         if a is None or se is None or pairs is None or pairs < 1:
             return self._short(event, context)
-        usual = context.of("asymmetry")
+        usual = self._usual(context)
         limit = self.alone if usual is None else usual + self.more
         noise = max(se, (f.get("sample_s") or 0.05) / (f.get("interval_s") or 1.0) / pairs**0.5 / 2)
         ragged = f.get("ragged") or 0.0
@@ -80,6 +86,14 @@ class BallLeak(Detector):
             return self.no(event, context)
         return self.unknown(event, context)
 
+    def _usual(self, context: Context) -> float | None:
+        """This pump's alternation; of short draws, that of those before the last two together."""
+        own = context.of("asymmetry")
+        if own is not None:
+            return own
+        past = before(context, PAST_DRAWS, 2)
+        return past.asymmetry if past is not None and len(past.turns) >= PAST_TURNS else None
+
     def _otherwise(self, event: Episode) -> bool:
         """A bouncing contact or a race: other kinds' matters."""
         f = event.features
@@ -90,15 +104,16 @@ class BallLeak(Detector):
         that closes for a moment makes one stroke longer."""
         like = context.at_pressure("interval_s", event)
         if like is None:
-            return True
-        t = np.sort(np.diff(event.stroke_ts))
-        slow = float(np.median(t[len(t) // 2 :])) / like.usual
+            return context.of("interval_s") is None  # another outlet: its time is not known
+        t = np.diff(event.stroke_ts)
+        sides = [float(np.median(side)) for side in (t[::2], t[1::2]) if len(side)]
+        slow = max(sides) / like.usual
         return self.whole_share < slow < 2.0 - self.whole_share
 
     def _again(self, event: Episode, context: Context, limit: float) -> bool:
         """Has another draw alternated, too? Where nothing is known of the pump yet, two: draws that
         overlap may look so."""
-        if context.of("asymmetry") is None:
+        if self._usual(context) is None:
             return sum(self._last) >= 3
         return sum(self._last) >= 2 or self._before(event, context, limit)
 
@@ -117,8 +132,8 @@ class BallLeak(Detector):
             return self.unknown(event, context)
         own = np.diff(event.stroke_ts)
         to_and_fro = len(own) >= 3 and even_turns(own)
-        last = strip(event, context, 3 if to_and_fro else 6)
-        a, usual = last.asymmetry, context.of("asymmetry") or 0.0
+        last = strip(event, context, 3 if to_and_fro else 12)
+        a, usual = last.asymmetry, self._usual(context) or 0.0
         few = not to_and_fro and len(last.turns) < self.turns
         if a is None or last.draws < 2 or few or a > GROSS:
             return self.unknown(event, context)

@@ -21,6 +21,7 @@ LEARNED = (
     "rate_hz",
     "duration_s",
     "dip_pa",
+    "dip_max_pa",
     "dip_s",
     "fall_pa_s",
     "recovery_s",
@@ -43,6 +44,7 @@ ANY_LENGTH = frozenset(
     {
         "stall_after_pa",
         "dip_pa",
+        "dip_max_pa",
         "deepest_pa",
         "duration_s",
         "demand_rate",

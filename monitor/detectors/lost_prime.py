@@ -9,7 +9,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.racing import Race, race
+from monitor.detectors.racing import Race, race, thinned
 from monitor.detectors.strip import after_short_rest
 from monitor.signals.types import Episode
 
@@ -18,6 +18,10 @@ HEALED = 0.55
 
 SLOWING = 2.0
 """Strokes that end twice as slow as the fastest are on their way back."""
+
+
+WHOLE_FIRST = 3
+"""A whole stroke or two may still come of liquid in the chambers before the gas arrives."""
 
 
 def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
@@ -34,6 +38,8 @@ def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
     if usual is None and len(t) < 8:
         return None
     fast = t < 0.7 * normal
+    led = fast[:WHOLE_FIRST].argmax() if fast[:WHOLE_FIRST].any() else 0  # liquid before the gas
+    fast = fast[int(led) :]
     slow_at = np.flatnonzero(~fast)
     if len(slow_at) == 0:
         return len(t), False
@@ -137,9 +143,20 @@ class LostPrime(Detector):
         if found is None:
             return (more, False) if more else (None, False)
         n, healed = found
-        if not self._dry(event, context, n) or n < self.burst_strokes or not healed:
+        if not self._dry(event, context, n) or n < self.burst_strokes:
             n = 0  # not fast enough for gas: a second bay was open at first
+        if not healed and not self._gassy(event, context):
+            n = 0
         return max(n, more), healed
+
+    def _gassy(self, event: Episode, context: Context) -> bool:
+        """Did the draw end before the gas was through? Its strokes thinned from the first on, and
+        their dips were soft: two bays at once are quick from the first, with deeper dips."""
+        firm = context.at_pressure("dip_pa", event, 0.01) or context.against(
+            "dip_pa", event.features.get("dip_pa"), 0.01
+        )
+        soft = firm is not None and firm.ratio < self.soft_share
+        return soft and thinned(event, context.of("interval_s"))
 
     def _always(self, event: Episode, context: Context) -> bool:
         """Do draws right after another one take as many strokes? Then gas comes all the time."""

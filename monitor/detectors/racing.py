@@ -56,8 +56,8 @@ class Race:
 def race(event: Episode, context: Context) -> Race | None:
     """The race a run shows now, or None when it does not race."""
     f = event.features
-    strokes, rate = f.get("race_strokes") or 0.0, f.get("race_rate_hz")
-    held, swing = f.get("race_pa"), f.get("race_swing_pa")
+    strokes, rate = f.get("race_strokes") or 0.0, _rate_hz(event)
+    held, swing = f.get("race_pa"), _swing_pa(event)
     if strokes < LEAST_STROKES or rate is None or held is None or swing is None:
         return None
     if rate < context.race_hz or (f.get("bounce_share") or 0.0) > 0.2:
@@ -69,6 +69,20 @@ def race(event: Episode, context: Context) -> Race | None:
         return None
     kind, sure = _which(event, context, held)
     return Race(kind, sure, strokes, rate, held, swing)
+
+
+def _rate_hz(event: Episode) -> float | None:
+    """The rate of the race, or of its last strokes where it has quickened since it began."""
+    over, last = event.features.get("race_rate_hz"), event.features.get("last_rate_hz")
+    return over if over is None or last is None else max(over, last)
+
+
+def _swing_pa(event: Episode) -> float | None:
+    """How far each stroke of the race swings the pressure: the dips, for a line that falls or
+    fills meanwhile spans more."""
+    f = event.features
+    span, late = f.get("race_swing_pa"), f.get("late_dip_pa")
+    return span if span is None or late is None else min(span, max(late, 0.0))
 
 
 def _refilling(event: Episode, context: Context, strokes: float) -> bool:
@@ -98,15 +112,17 @@ def ran_out(event: Episode, context: Context) -> bool:
 
 
 def thinned(event: Episode, usual_s: float | None = None) -> bool:
-    """Did the strokes quicken one after the other into the race, the first ones slowest? A pause
-    longer than a stroke of this pump takes (s) parts what was before it."""
+    """Did the strokes of either side quicken one after the other into the race, the first ones
+    slowest? A pause longer than a stroke of this pump takes (s) parts what was before it."""
     t = np.diff(event.stroke_ts[:11])
     if usual_s is not None and len(t) and float(t[0]) > PAUSE * usual_s:
         t = t[1:]
     if len(t) < 5:
         return False
-    late = float(np.median(t[4:]))
-    return float(t[0]) > THINNING * late
+    if float(t[0]) > THINNING * float(np.median(t[4:])):
+        return True
+    one = t[1::2]
+    return len(one) >= 4 and float(one[0]) > THINNING * float(one[-1]) and bool(one[0] > one[1])
 
 
 def _slow_at_first(event: Episode) -> bool:

@@ -88,6 +88,7 @@ class Strip:
 
 def even_turns(t: FloatArray) -> bool:
     """Do the sides of one run differ alike from stroke to stroke (one turn in six may not)?"""
+    t = _cut(t)
     if len(t) < 2 or t.min() <= 0:
         return len(t) < 2
     turns = np.diff(np.log(t)) * (1.0 - 2.0 * (np.arange(len(t) - 1) % 2))
@@ -95,13 +96,24 @@ def even_turns(t: FloatArray) -> bool:
     return against <= len(turns) // 6
 
 
+def before(context: Context, draws: int, left_out: int) -> Strip | None:
+    """The strip of the draws before the last ones; None without any."""
+    runs = list(context.recent)
+    at = [i for i, run in enumerate(runs) if run.strokes >= 3]
+    return _strip(runs[: at[-left_out]], context, draws) if len(at) > left_out else None
+
+
 def strip(event: Episode, context: Context, draws: int = DRAWS) -> Strip:
     """The strip that ends with this closed draw."""
-    runs = [*context.recent, event]
-    before, sides = 0, []
+    return _strip([*context.recent, event], context, draws)
+
+
+def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
+    """The strip of the last so many of the runs that have two strokes and more."""
+    done, sides = 0, []
     for run in runs:
-        sides.append(before)
-        before += run.strokes
+        sides.append(done)
+        done += run.strokes
     logs: list[FloatArray] = []
     turns: list[FloatArray] = []
     quick: list[tuple[float, float]] = []
@@ -149,7 +161,9 @@ def after_short_rest(event: Episode, context: Context) -> list[float]:
 
 
 def _cut(t: FloatArray) -> FloatArray:
-    """Without a last interval that ran on after the valve had closed."""
-    if len(t) >= 3 and float(t[-1]) > LAST_SHARE * float(t[:-1].max()):
-        return t[:-1]
-    return t
+    """Without a last interval that ran on after the valve had closed: longer than all others, or
+    than that side's before."""
+    if len(t) < 3:
+        return t
+    others = float(t[-3]) if len(t) >= 4 else float(t[:-1].max())
+    return t[:-1] if float(t[-1]) > LAST_SHARE * others else t

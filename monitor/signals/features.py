@@ -30,6 +30,9 @@ RACE_NOW_S = 3.0
 """Racing is judged on its last seconds: the line may still be falling or filling before."""
 AFTER_S = 3.0
 """The last seconds of an ended run, by rule flat, give the stall pressure it ended on."""
+BOUNDED_SAMPLES, BOUNDED_SPAN = 50, 3.7
+"""Of 60 samples of noise 1 in 200 spans less, of 150 none in 20,000; a saw spans 3.0 to 3.7
+(computed)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,7 +171,7 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
         third = len(tail) // 3
         out["tail_fall_pa"] = mean(tail[:third]) - mean(tail[-third:])
         # from differences, robustly: neither a slope nor the saw of a creep is noise
-        out["tail_std_pa"] = _noise(tail)
+        out["tail_std_pa"] = None if _bounded(tail) else _noise(tail)
     return out
 
 
@@ -255,6 +258,12 @@ def _dips(tr: Trace) -> Features:
 def _noise(p: FloatArray) -> float:
     """Noise (Pa, one sigma) from the differences of successive samples, robust to strokes."""
     return median(np.abs(p[1:] - p[:-1])) / 0.954 if len(p) >= 10 else 0.0
+
+
+def _bounded(p: FloatArray) -> bool:
+    """Does it swing between two fixed limits, as a creep saws in its restart band? A saw spans 3.5
+    of its standard deviations, noise 4 and more."""
+    return len(p) >= BOUNDED_SAMPLES and float(np.ptp(p)) < BOUNDED_SPAN * float(p.std())
 
 
 def _interval_means(ts: FloatArray, p: FloatArray, s: FloatArray) -> FloatArray:
