@@ -9,6 +9,7 @@ from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst, healing
+from monitor.detectors.racing import thinned
 from monitor.detectors.outlets import Shift
 from monitor.detectors.strip import Strip, after_short_rest, strip
 from monitor.signals.types import Episode
@@ -40,7 +41,8 @@ class AirInSuction(Detector):
     strokes of the last three draws together, least 4 intervals, quick_share 0.06 shorter than usual
     at that pressure by z 5 of this pump's own spread, ragged as above, where this draw and one
     before have dips under soft_share 0.9 and this one is quicker by at least fading 0.5 of the
-    quickest.
+    quickest. A burst after a rest from which the strokes come back to sound 0.9 of the usual time
+    is a suction line that ran empty.
 
     Blind: when draws are of very few strokes; to a trickle under 5 % of the flow.
 
@@ -61,6 +63,7 @@ class AirInSuction(Detector):
     z: float = 5.0
     soft_share: float = 0.9
     fading: float = 0.5
+    sound: float = 0.9
     kind = Kind.AIR_IN_SUCTION
     events = RUNS
     _times: int = 0
@@ -135,9 +138,15 @@ class AirInSuction(Detector):
 
     def _rested(self, event: Episode, context: Context) -> bool:
         """A suction line that ran empty at rest."""
-        found = burst(event, context)
-        rested = (event.features.get("rest_before_s") or 0.0) >= 60.0
-        return rested and (healing(event) or (found is not None and found[0] >= 3))
+        if (event.features.get("rest_before_s") or 0.0) < 60.0:
+            return False
+        usual, found = context.of("interval_s"), burst(event, context)
+        if healing(event) or thinned(event, usual):
+            return True
+        if found is None or found[0] < 3:
+            return False
+        last = float(np.median(np.diff(event.stroke_ts)[-3:]))
+        return usual is None or last > self.sound * usual
 
     def _otherwise(self, event: Episode) -> bool:
         """A race, a bouncing contact or two unequal sides: other kinds' matters."""

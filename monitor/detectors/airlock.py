@@ -203,7 +203,7 @@ class Airlock(Detector):
     def _idle_gas(self, event: Episode, context: Context) -> bool:
         """Many times the strokes at no less pressure: strokes that deliver nothing."""
         f = event.features
-        if not steady(event) or ran_out(event, context) or self._coming(context):
+        if not steady(event) or ran_out(event, context) or self._coming(context, event.strokes):
             return False  # a second bay, or gas that came with the liquid
         usual, rate = context.of("conductance"), f.get("conductance")
         if usual is None or rate is None or rate <= self.lift_share * usual or event.strokes < 2:
@@ -238,12 +238,14 @@ class Airlock(Detector):
             return True
         return firm.ratio < self.idle_soft and pressure > self.idle_level * usual_pa
 
-    def _coming(self, context: Context) -> bool:
-        """The draw before took more strokes already, but not yet so many: gas on its way in."""
+    def _coming(self, context: Context, strokes: int) -> bool:
+        """The draw before took more strokes already, but not yet so many: gas on its way in. Of two
+        strokes, more already is enough: the one quick stroke may be one side's."""
         past = [e for e in context.recent if e.strokes >= 3]
         usual = context.of("conductance")
         k = past[-1].features.get("conductance") if past else None
-        return bool(usual and k and 1.15 * usual < k < self.lift_share * usual)
+        most = self.lift_share * (usual or 0.0) if strokes > 2 else float("inf")
+        return bool(usual and k and 1.15 * usual < k < most)
 
     def _spongy(self, event: Episode, context: Context) -> bool:
         """Strokes on the final rise, beyond what the hose takes."""

@@ -9,7 +9,8 @@ from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.strip import even_turns, strip
+from monitor.detectors.strip import even_turns, joined, strip
+from monitor.signals.strokes import alternation
 from monitor.signals.types import Episode
 
 
@@ -27,7 +28,8 @@ class Diaphragm(Detector):
     usual strokes for the pressure; soft_share 0.8 of the usual dip, not asked for above plain 0.6
     (4 to 1, which no ball and no gas gives, and one run is enough); sound_share 0.25 of the usual
     interval, which the sound side keeps at least (a pump that races on gas may limp as well);
-    times 2 runs in a row, or many 10 strokes in one, in which the same side leads all the time.
+    times 2 runs in a row, or many 10 strokes in one, or turns 4 over the last runs, in which the
+    same side leads all the time.
 
     Blind: a large tear may stop the pump with the pressure looking fine; a pinhole looks like air
     in the suction.
@@ -43,6 +45,7 @@ class Diaphragm(Detector):
     plain: float = 0.6
     sound_share: float = 0.25
     times: int = 2
+    turns: int = 4
     many: int = 10
     _runs: set[float] = field(default_factory=set)
     kind = Kind.DIAPHRAGM
@@ -71,7 +74,7 @@ class Diaphragm(Detector):
         told = plain or (soft and (more or flow is None))
         if told and a > self.gross and a > 5.0 * se and self._sound(event, context):
             self._runs.add(event.start_ts)
-            if plain or len(self._runs) >= self.times or event.strokes >= self.many:
+            if plain or self._again(event, context):
                 return self._say(event, context, a, more=more, soft=soft)
             return self.unknown(event, context)
         if not event.open_:
@@ -80,6 +83,13 @@ class Diaphragm(Detector):
             return self.no(event, context)
         return self.unknown(event, context)
 
+    def _again(self, event: Episode, context: Context) -> bool:
+        """Has it shown itself in several runs, or in many strokes?"""
+        if len(self._runs) >= self.times or event.strokes >= self.many:
+            return True
+        last = strip(event, context)
+        return len(last.turns) >= self.turns and last.steady_turns
+
     def _alternation(self, event: Episode, context: Context) -> tuple[float | None, float]:
         """Alternation with its error: of this run, or of the last draws' strokes together."""
         a, se = event.features.get("asymmetry"), event.features.get("asymmetry_se")
@@ -87,17 +97,24 @@ class Diaphragm(Detector):
             return a, se
         if event.open_:
             return None, 0.0
+        t = joined(event, context)
+        if len(t) >= self.turns + 1:
+            a, se = alternation(t)
+            return a, se or 0.0
         together = strip(event, context)
         return together.asymmetry, together.asymmetry_se
 
     def _sound(self, event: Episode, context: Context) -> bool:
         """Does one side keep its lead stroke by stroke, and the other take about its time?"""
-        if not even_turns(np.diff(event.stroke_ts)):
+        t = np.diff(event.stroke_ts)
+        if len(t) < 2:
+            t = joined(event, context)
+        if not even_turns(t):
             return False
         usual = context.of("interval_s")
         if usual is None:
             return True
-        slow = float(np.quantile(np.diff(event.stroke_ts), 0.75))
+        slow = float(np.quantile(t, 0.75))
         return slow > self.sound_share * usual
 
     def _say(

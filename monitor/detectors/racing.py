@@ -36,6 +36,8 @@ WHOLE_SHARE = 0.9
 """A stroke of this share of the usual time was full of liquid."""
 PAUSE = 1.5
 """Times the usual interval: so long between two strokes, and no valve was open."""
+LIMP = 0.35
+"""Alternation of two to one: the two sides of a pump on gas differ by up to a half."""
 THINNING = 1.7
 """The first stroke against those of the race: gas over the balls races from the first, within a
 quarter (the two sides differ by up to a half)."""
@@ -63,12 +65,23 @@ def race(event: Episode, context: Context) -> Race | None:
     if rate < context.race_hz or (f.get("bounce_share") or 0.0) > 0.2:
         return None
     stall = context.stall_pa
-    if _refilling(event, context, strokes):
+    if _refilling(event, context, strokes) or _limps(event):
         return None
     if held >= ZERO_SHARE * stall and swing > SWING_SHARE * stall:
         return None
     kind, sure = _which(event, context, held)
     return Race(kind, sure, strokes, rate, held, swing)
+
+
+def _limps(event: Episode) -> bool:
+    """One side at its own pace and the other several times as fast, stroke by stroke, from first
+    to last: gas on one side only."""
+    a, se = event.features.get("asymmetry"), event.features.get("asymmetry_se")
+    if a is None or se is None or a < LIMP or a < 5.0 * se:
+        return False
+    t = np.diff(event.stroke_ts)
+    slow = t[::2] if np.median(t[::2]) > np.median(t[1::2]) else t[1::2]
+    return len(slow) >= 4 and float(np.ptp(slow)) < LIMP * float(np.median(slow))
 
 
 def _rate_hz(event: Episode) -> float | None:

@@ -21,6 +21,8 @@ SHORT_REST_S = 45.0
 """A suction line does not run empty within so short a rest (chosen)."""
 STEADY = 0.35
 """Spread of the differences between the sides, against their middle, in a true alternation."""
+JOIN = 1.5
+"""Times the usual interval up to which two runs are one draw."""
 LAST_SHARE = 1.25
 """A draw's last interval longer than the others by this ran on after the valve had closed."""
 
@@ -33,7 +35,7 @@ class Strip:
     which it is known. turns: differences of the logarithms of successive intervals, all signed as
     left side over right, so that twice the alternation is their middle; by_draw: each draw's.
     quick: newest draw first, by how much each draw's strokes are quicker than usual and its dips
-    against the usual ones.
+    against the usual ones; quick_logs: the logs of those that are quicker by QUICK.
     jitter: the largest usual spread of a stroke's time, as a share.
     """
 
@@ -42,6 +44,7 @@ class Strip:
     turns: FloatArray
     by_draw: tuple[float, ...]
     quick: tuple[tuple[float, float], ...]
+    quick_logs: FloatArray
     jitter: float
 
     @property
@@ -74,9 +77,10 @@ class Strip:
     @property
     def ragged(self) -> float | None:
         """Spread of a stroke's time within a draw, from successive ones (0.6745 = the median of a
-        normal law's absolute value); None with fewer than three."""
+        normal law's absolute value); with fewer than three of those, over the quick draws; None
+        with fewer than three strokes in these."""
         if len(self.turns) < 3:
-            return None
+            return float(self.quick_logs.std(ddof=1)) if len(self.quick_logs) >= 3 else None
         return median(np.abs(self.turns)) / (0.6745 * 2**0.5)
 
     @property
@@ -140,8 +144,23 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
         np.concatenate(turns) if turns else empty,
         tuple(float(np.median(x)) for x in turns if len(x)),
         tuple(quick),
+        np.concatenate([x for x in logs if -float(x.mean()) > QUICK] or [empty]),
         jitter,
     )
+
+
+def joined(event: Episode, context: Context) -> FloatArray:
+    """Intervals of this run with those of the runs right before it, between which no more time
+    passed than a long stroke takes: one draw that the segmenter took for several (s)."""
+    usual = context.of("interval_s")
+    ts = event.stroke_ts
+    for run in list(context.recent)[: -LOOKED_BACK - 1 : -1]:
+        if usual is None or not len(run.stroke_ts) or not len(ts):
+            break
+        if float(ts[0] - run.stroke_ts[-1]) > JOIN * usual:
+            break
+        ts = np.concatenate((run.stroke_ts, ts))
+    return np.asarray(np.diff(ts), np.float64)
 
 
 def after_short_rest(event: Episode, context: Context) -> list[float]:

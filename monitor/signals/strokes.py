@@ -53,14 +53,20 @@ def rhythm(stroke_ts: FloatArray) -> Features:
         out["interval_cv"] = mad_sigma(t) / middle
     if n >= 5 and middle > 0:
         out["ragged"] = mad_sigma(t[2:] - t[:-2]) / middle / 2**0.5
-        odd, even = t[0::2], t[1::2]
-        a, b = median(odd), median(even)
-        out["asymmetry"] = abs(a - b) / (a + b) if a + b > 0 else None
-        # 1.2533: standard error of a median over that of a mean, normal law
-        se = 1.2533 * ((mad_sigma(odd) ** 2 / len(odd)) + (mad_sigma(even) ** 2 / len(even))) ** 0.5
-        out["asymmetry_se"] = se / (a + b) if a + b > 0 else None
-        out["pairs"] = float(len(even))
+        out["asymmetry"], out["asymmetry_se"] = alternation(t)
+        out["pairs"] = float(len(t) // 2)
     return out
+
+
+def alternation(t: FloatArray) -> tuple[float, float] | tuple[None, None]:
+    """|T_odd - T_even| / (T_odd + T_even) of intervals and its standard error, from medians (1.2533
+    times that of a mean, normal law); None where they take no time."""
+    odd, even = t[0::2], t[1::2]
+    a, b = median(odd), median(even)
+    if a + b <= 0:
+        return None, None
+    se = 1.2533 * ((mad_sigma(odd) ** 2 / len(odd)) + (mad_sigma(even) ** 2 / len(even))) ** 0.5
+    return abs(a - b) / (a + b), se / (a + b)
 
 
 def change(t: FloatArray, least: int = 4) -> tuple[int, float] | None:
