@@ -232,8 +232,11 @@ class Airlock(Detector):
         same = firm.ratio < SAME_DIPS and pressure > usual_pa - max(
             spread, SAME_PRESSURE * usual_pa
         )
-        if same and plain and context.one_outlet:
+        if same and plain and context.one_outlet and event.strokes > 2:
             return True
+        deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
+        if event.strokes == 2 and (deep is None or deep.ratio > self.idle_soft):
+            return False  # one quick stroke: a bay came in between, unless no dip is firm
         if firm.ratio < self.idle_gone and pressure > on_curve:
             return True
         return firm.ratio < self.idle_soft and pressure > self.idle_level * usual_pa

@@ -139,7 +139,9 @@ class BallLeak(Detector):
             return self.unknown(event, context)
         noise = max(last.asymmetry_se, 0.01)
         plain = a > usual + 3.0 * self.more and a - usual > self.z * noise
-        if plain and last.steady_turns and context.of("interval_s") is not None:
+        slow = last.slow_share or 0.0
+        sound = self.whole_share < slow < 2.0 - self.whole_share
+        if plain and sound and last.steady_turns and context.of("interval_s") is not None:
             return self._say(event, context, a, usual)
         return self.unknown(event, context)
 

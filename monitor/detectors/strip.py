@@ -36,6 +36,7 @@ class Strip:
     left side over right, so that twice the alternation is their middle; by_draw: each draw's.
     quick: newest draw first, by how much each draw's strokes are quicker than usual and its dips
     against the usual ones; quick_logs: the logs of those that are quicker by QUICK.
+    slow_share: time of the slower side's strokes over the usual, None where that is not known.
     jitter: the largest usual spread of a stroke's time, as a share.
     """
 
@@ -45,6 +46,7 @@ class Strip:
     by_draw: tuple[float, ...]
     quick: tuple[tuple[float, float], ...]
     quick_logs: FloatArray
+    slow_share: float | None
     jitter: float
 
     @property
@@ -121,6 +123,7 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
     logs: list[FloatArray] = []
     turns: list[FloatArray] = []
     quick: list[tuple[float, float]] = []
+    sides_of: list[FloatArray] = []
     used, jitter = 0, 0.0
     for run, first in zip(reversed(runs), reversed(sides), strict=True):
         t = np.diff(run.stroke_ts)
@@ -132,8 +135,10 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
                 dip = context.at_pressure("dip_pa", run, 0.01)
                 quick.append((-float(logs[-1].mean()), 1.0 if dip is None else dip.ratio))
                 jitter = max(jitter, abs((usual.ratio - 1.0) / usual.z) if usual.z else 0.0)
-            sign = 1.0 - 2.0 * ((first + np.arange(len(t) - 1)) % 2)
-            turns.append(-np.diff(np.log(t)) * sign)
+            side = (first + np.arange(len(t))) % 2
+            turns.append(-np.diff(np.log(t)) * (1.0 - 2.0 * side[:-1]))
+            if usual is not None and usual.usual > 0:
+                sides_of.append(side)
             used += 1
         if used == draws:
             break
@@ -145,8 +150,15 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
         tuple(float(np.median(x)) for x in turns if len(x)),
         tuple(quick),
         np.concatenate([x for x in logs if -float(x.mean()) > QUICK] or [empty]),
+        _slow_share(np.concatenate(logs or [empty]), np.concatenate(sides_of or [empty])),
         jitter,
     )
+
+
+def _slow_share(logs: FloatArray, side: FloatArray) -> float | None:
+    """Time of the slower side's strokes over the usual (medians)."""
+    both = [median(logs[side == k]) for k in (0, 1) if (side == k).any()]
+    return float(np.exp(max(both))) if both else None
 
 
 def joined(event: Episode, context: Context) -> FloatArray:
