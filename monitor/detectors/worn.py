@@ -26,7 +26,9 @@ class Worn(Detector):
     Needs: a history of like draws.
 
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
-    3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %);
+    3 in a row, or 2 beyond plain_z 10 of this pump's spread, within same_share 0.03 of each other
+    (one outlet's draws repeat within 1 %), whose dips have grown by less than deeper 0.5 of what
+    the strokes have (a wider outlet takes more flow, and dips go with it; slip delivers nothing);
     most_share 1.6 (more than that is gas or another outlet); draws_many 20 in a row on a pump of
     several outlets, also where sound draws came back after such ones (a bay that was added); over
     months the same share against this pump's first draws at like pressure, in slow_draws 20 of
@@ -42,6 +44,8 @@ class Worn(Detector):
     more_share: float = 1.09
     draws: int = 3
     draws_many: int = 20
+    plain_z: float = 10.0
+    deeper: float = 0.5
     same_share: float = 0.03
     most_share: float = 1.6
     slow_draws: int = 20
@@ -50,6 +54,7 @@ class Worn(Detector):
     kind = Kind.WORN
     events = RUNS
     _ratios: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _dips: deque[float] = field(default_factory=lambda: deque(maxlen=20))
     _slow: deque[float] = field(default_factory=lambda: deque(maxlen=20))
     _others: int = 0
     _seals: Odometer = field(default_factory=Odometer)
@@ -61,6 +66,7 @@ class Worn(Detector):
     def rebase(self) -> None:
         """Start counting anew."""
         self._ratios.clear()
+        self._dips.clear()
         self._slow.clear()
         self._others = 0
 
@@ -77,17 +83,24 @@ class Worn(Detector):
         if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
             self._others += len(self._ratios) >= 2
             self._ratios.clear()
+            self._dips.clear()
             grown = bool(self._slow) and self._slow[-1] > self.more_share
             return (self.unknown if grown else self.no)(event, context)
         if not self.more_share < flow.ratio < self.most_share or flow.z < 4:
             return self.unknown(event, context)
+        dip = context.at_pressure("dip_pa", event, 0.01)
         self._ratios.append(flow.ratio)
+        self._dips.append(1.0 if dip is None else dip.ratio)
         single = context.one_outlet and not self._others
-        needed = self.draws if single else self.draws_many
+        plain = flow.z > self.plain_z and event.strokes >= 3
+        needed = self.draws - plain if single else self.draws_many
         last = np.array(list(self._ratios)[-needed:])
         if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
             return self.unknown(event, context)
-        return self._say(event, context, float(np.median(last)))
+        more = float(np.median(last))
+        if float(np.median(list(self._dips)[-needed:])) > 1.0 + self.deeper * (more - 1.0):
+            return self.unknown(event, context)  # more flow: another outlet
+        return self._say(event, context, more)
 
     def _over_months(self, event: Episode, context: Context) -> float | None:
         """Strokes for the pressure against this pump's first draws, once the last all show more."""
