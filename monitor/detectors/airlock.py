@@ -3,8 +3,6 @@
 from collections import deque
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context, firmness, steady
@@ -12,6 +10,7 @@ from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.outlets import Shift
 from monitor.detectors.racing import Race, race, ran_out
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
@@ -146,11 +145,11 @@ class Airlock(Detector):
 
     def _note_gulp(self, event: Episode, context: Context) -> None:
         """Remember the last stroke that came much too soon."""
-        usual, t = context.of("interval_s"), np.diff(event.stroke_ts)
+        usual, t = context.of("interval_s"), event.intervals_s
         if not len(t):
             return
         least = float(t.min())
-        own = float(np.median(t)) if len(t) >= 3 else None
+        own = median(t) if len(t) >= 3 else None
         flow = context.at_pressure("conductance", event)
         lifted = flow is not None and event.strokes >= 3 and 1.08 < flow.ratio < self.lift_share
         if lifted or any(x is not None and least < GULP_SHARE * x for x in (usual, own)):

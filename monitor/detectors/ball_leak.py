@@ -11,6 +11,7 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.strip import even_turns, strip
 from monitor.hydraulics.pump import ball_leak_ml_s
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 GROSS = 0.35
@@ -70,7 +71,7 @@ class BallLeak(Detector):
         noise = max(se, (f.get("sample_s") or 0.05) / (f.get("interval_s") or 1.0) / pairs**0.5 / 2)
         ragged = f.get("ragged") or 0.0
         odd = a > limit and a - (usual or 0.0) > self.z * noise and ragged < 0.5 * a + 0.03
-        odd = odd and even_turns(np.diff(event.stroke_ts))
+        odd = odd and even_turns(event.intervals_s)
         if a > GROSS:
             return self.unknown(event, context)
         self._last.append(odd)
@@ -91,8 +92,8 @@ class BallLeak(Detector):
         like = context.at_pressure("interval_s", event)
         if like is None:
             return True
-        t = np.sort(np.diff(event.stroke_ts))
-        slow = float(np.median(t[len(t) // 2 :])) / like.usual
+        t = np.sort(event.intervals_s)
+        slow = median(t[len(t) // 2 :]) / like.usual
         return self.whole_share < slow < 2.0 - self.whole_share
 
     def _again(self, event: Episode, context: Context, limit: float) -> bool:
@@ -115,7 +116,7 @@ class BallLeak(Detector):
         """
         if event.strokes < 3:
             return self.unknown(event, context)
-        own = np.diff(event.stroke_ts)
+        own = event.intervals_s
         to_and_fro = len(own) >= 3 and even_turns(own)
         last = strip(event, context, 3 if to_and_fro else 6)
         a, usual = last.asymmetry, context.of("asymmetry") or 0.0

@@ -92,12 +92,12 @@ class Diaphragm(Detector):
 
     def _sound(self, event: Episode, context: Context) -> bool:
         """Does one side keep its lead stroke by stroke, and the other take about its time?"""
-        if not even_turns(np.diff(event.stroke_ts)):
+        if not even_turns(event.intervals_s):
             return False
         usual = context.of("interval_s")
         if usual is None:
             return True
-        slow = float(np.quantile(np.diff(event.stroke_ts), 0.75))
+        slow = float(np.quantile(event.intervals_s, 0.75))
         return slow > self.sound_share * usual
 
     def _say(

@@ -2,15 +2,17 @@
 
 from collections import deque
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, once
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import Race, race
 from monitor.detectors.strip import after_short_rest
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 HEALED = 0.55
@@ -20,25 +22,24 @@ SLOWING = 2.0
 """Strokes that end twice as slow as the fastest are on their way back."""
 
 
+@once
 def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
     """(fast strokes at the run's start, healed after them); None when it cannot be said.
 
     Fast: under 0.7 of the usual interval, or of the run's own last intervals without history.
     """
-    t = np.diff(event.stroke_ts)
+    t = event.intervals_s
     if len(t) < 3:
         return None
     usual = context.of("rate_hz")
-    own = float(np.median(t[-3:]))
+    own = median(t[-3:])
     normal = own if usual is None else 1.0 / usual
     if usual is None and len(t) < 8:
         return None
-    fast = t < 0.7 * normal
-    slow_at = np.flatnonzero(~fast)
-    if len(slow_at) == 0:
+    slow = np.flatnonzero(t >= 0.7 * normal).tolist()
+    if not slow:
         return len(t), False
-    lasting = slow_at[np.append(np.diff(slow_at) == 1, [True])]
-    n = int(lasting[0]) if len(lasting) else len(t)
+    n = next((a for a, b in pairwise(slow) if b == a + 1), slow[-1])  # one slow one is a miss
     healing = own > SLOWING * float(t[1:].min())
     return n, bool(own > HEALED * normal or healing)
 
@@ -49,7 +50,7 @@ def healing(event: Episode, heal_share: float = 1.25) -> bool:
     Each is held against the one two before it, for one side may lead the other; strokes that are
     merely ragged go up and down.
     """
-    t = np.diff(event.stroke_ts)
+    t = event.intervals_s
     if len(t) < 3:
         return False
     quickest = int(t.argmin())
@@ -57,7 +58,7 @@ def healing(event: Episode, heal_share: float = 1.25) -> bool:
     rises = later[2:] > later[:-2]
     if quickest > len(t) // 2 or len(rises) < 1 or int((~rises).sum()) > len(rises) // 5:
         return False
-    return float(np.median(t[-2:])) > heal_share * float(t.min())
+    return median(t[-2:]) > heal_share * float(t.min())
 
 
 @dataclass(slots=True)
@@ -149,7 +150,7 @@ class LostPrime(Detector):
     def _more(self, event: Episode, context: Context) -> int:
         """Strokes beyond what the draw's time holds at the usual interval, when they slow down
         again and their dips are soft; 0 when there are none such."""
-        t = np.diff(event.stroke_ts)
+        t = event.intervals_s
         firm = context.at_pressure("dip_pa", event, 0.01)
         if len(t) < 3 or firm is None or firm.ratio > self.soft_share:
             return 0
@@ -189,7 +190,7 @@ class LostPrime(Detector):
 
     def _dry(self, event: Episode, context: Context, n: int) -> bool:
         """At least two strokes of the burst moved gas."""
-        t = np.diff(event.stroke_ts)
+        t = event.intervals_s
         usual = context.of("rate_hz")
-        normal = float(np.median(t[-3:])) if usual is None else 1.0 / usual
+        normal = median(t[-3:]) if usual is None else 1.0 / usual
         return int((t[:n] < self.dry_share * normal).sum()) >= 2

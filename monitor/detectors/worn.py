@@ -10,6 +10,7 @@ from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.odometer import Odometer
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 NEW_SEALS = ("seals", "pump changed")
@@ -105,7 +106,7 @@ class Worn(Detector):
         if len(self._slow) < self.slow_draws:
             return None
         more = sum(x > self.more_share for x in self._slow)
-        middle = float(np.median(self._slow))
+        middle = median(np.array(self._slow))
         told = more >= self.slow_draws - self.slow_most and middle < self.most_share
         return middle if told else None
 
