@@ -76,7 +76,7 @@ class Priming(Row):
 
 def expected(site: Site, pump: Pump) -> Expected:
     """From the site file alone."""
-    strokes = strokes_to_prime(pump, site.altitude_m)
+    strokes = strokes_to_prime(pump, site.altitude_m, discharge_pa=pump.check_valve_crack_pa)
     stall = stall_band_pa(pump.air_set_pa, pump.lift_m, pump.fluid.specific_gravity)
     dry = dry_rate_bounds_hz(pump.displacement_ml, pump.air_set_pa)
     return Expected(max(strokes.low, 0.0), strokes.high, stall.low, stall.high, dry.low)

@@ -36,13 +36,15 @@ class WorkRow(Row):
 
 
 class EvidenceRow(Row):
-    """One number behind a verdict, in SI and in the site's words."""
+    """One number behind a verdict, in SI and in the site's words; low and high: 95 % limits."""
 
     name: str
     value: float | None
     unit: str
     usual_low: float | None
     usual_high: float | None
+    low: float | None
+    high: float | None
     text: str
     usual_text: str
 
@@ -97,7 +99,9 @@ def evidence_rows(items: Sequence[Evidence], words: Words) -> tuple[EvidenceRow,
             unit=e.unit,
             usual_low=e.usual_low,
             usual_high=e.usual_high,
-            text=words.value(e.value, e.unit),
+            low=e.low,
+            high=e.high,
+            text=words.told(e),
             usual_text=words.usual(e),
         )
         for e in items

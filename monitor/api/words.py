@@ -136,7 +136,10 @@ class Words:
             "Pa": self.pressure,
             "1/s": lambda v: f"{self.signif(v * 60)} /min",
             "mL": lambda v: f"{self.number(v)} mL" if abs(v) < 1000 else self.volume(v),
-            "mL/min": lambda v: f"{self.signif(v)} mL/min",
+            "mL/min": lambda v: (
+                f"{self.signif(v, 2)} mL/min" if abs(v) < 1000 else f"{self.volume(v)}/min"
+            ),
+            "share": lambda v: f"{self.signif(100.0 * v, 2)} %",
             "s": self.duration,
             "m": self.length,
             "strokes": lambda v: f"{self.number(v)} {self.t('strokes')}",
@@ -145,8 +148,25 @@ class Words:
             return known[unit](value)
         return f"{self.signif(value)} {self.t(unit)}".strip()
 
+    def told(self, item: Evidence) -> str:
+        """'60 mL/min (95 %: 48 to 75)', or the value alone where it has no limits."""
+        text = self.value(item.value, item.unit)
+        if item.value is None or item.low is None or item.high is None:
+            return text
+        ends = self._ends(item.low, item.high, item.unit)
+        return f"{text} (95 %: {ends.removesuffix(' ' + text.partition(' ')[2])})"
+
+    def _ends(self, low: float, high: float, unit: str) -> str:
+        """'48 to 75 mL/min': both ends, the unit once."""
+        first, second = self.value(low, unit), self.value(high, unit)
+        if first == second:
+            return second
+        number, _, symbol = first.partition(" ")
+        one_unit = symbol and second.endswith(f" {symbol}")
+        return f"{number if one_unit else first} {self.t('to')} {second}"
+
     def usual(self, item: Evidence) -> str:
-        """'56 psi to 61 psi', 'up to 12 mL', or an empty text where nothing was learnt."""
+        """'56 to 61 psi', 'up to 12 mL', 'none', or an empty text where nothing was learnt."""
         low, high = item.usual_low, item.usual_high
         if low is None and high is None:
             return ""
@@ -154,5 +174,6 @@ class Words:
             return f"{self.t('up to')} {self.value(high, item.unit)}"
         if high is None:
             return f"{self.t('at least')} {self.value(low, item.unit)}"
-        ends = self.value(low, item.unit), self.value(high, item.unit)
-        return ends[0] if ends[0] == ends[1] else f"{ends[0]} {self.t('to')} {ends[1]}"
+        if low == high == 0.0:
+            return self.t("none")
+        return self._ends(low, high, item.unit)

@@ -93,6 +93,7 @@ def record(alarm: Alarm) -> dict[str, object]:
                 "value": e.value,
                 "unit": e.unit,
                 "usual": [e.usual_low, e.usual_high],
+                "limits": [e.low, e.high],
             }
             for e in alarm.evidence
         ],

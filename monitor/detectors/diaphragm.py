@@ -110,7 +110,7 @@ class Diaphragm(Detector):
             (sure, 0.9),
             f"Ruptured diaphragm: one side strokes {(1 + a) / (1 - a):.1f} times as fast as the "
             "other" + (" and the line has gone soft." if soft else "."),
-            Evidence("alternation", a, "", None, context.of("asymmetry")),
+            Evidence("alternation", a, "share", None, context.of("asymmetry")),
             Evidence("dip", event.features.get("dip_pa"), "Pa", context.of("dip_pa"), None),
             causes=((Kind.DIAPHRAGM, sure), (Kind.BALL_LEAK, 1.0 - sure)),
         )

@@ -133,5 +133,5 @@ class PressureSensor(Detector):
             (sure, 0.6),
             f"Pressure sensor fault: {what}"
             + (f" ({100 * value:.0f} %)." if share else f" ({context.show.pressure(value)})."),
-            Evidence(what, value, "" if share else "Pa"),
+            Evidence(what, value, "share" if share else "Pa"),
         )

@@ -108,7 +108,7 @@ class StrokeCounter(Detector):
             context,
             (0.9 if event.strokes == 0 else 0.85, 0.6),
             "Stroke counter fault: " + said,
-            Evidence("strokes not counted", less, "", 0.0, self.uncounted_share),
+            Evidence("strokes not counted", less, "share", 0.0, self.uncounted_share),
             Evidence("dips", dips, "strokes"),
             Evidence("strokes counted", float(event.strokes), "strokes"),
         )
@@ -188,5 +188,5 @@ class StrokeCounter(Detector):
             (0.95, 0.5),
             f"Stroke counter fault: {100 * share:.0f} % of the counts come within 40 ms of the one "
             "before; the contact bounces.",
-            Evidence("counts within 40 ms", share, "", 0.0, self.bounce_share),
+            Evidence("counts within 40 ms", share, "share", 0.0, self.bounce_share),
         )

@@ -100,7 +100,7 @@ def test_one_page_says_why_with_numbers_and_what_first():
     assert got.date == "Mon 30 Mar 2026, 09:00"
     assert got.zone == "CDT"
     assert page.why[0].startswith("Soap P1 ")
-    assert "trapped gas 410 mL (usual 5 mL to 40 mL), since 30 Mar 07:00" in page.why[0]
+    assert "trapped gas 410 mL (usual 5 to 40 mL), since 30 Mar 07:00" in page.why[0]
     assert "could also be air in suction" in page.why[0]
     assert page.saves == "Saves a day: about 50 draws served badly."
     assert [(c.side, c.weight) for c in page.causes] == [("discharge", "70 %"), ("suction", "30 %")]
