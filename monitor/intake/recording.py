@@ -91,9 +91,9 @@ class Recording:
         pumps = self._site.pumps
         only = pumps[0].id if len(pumps) == 1 else None
         table = ParquetTable(self.path, only) if suffix in PARQUET else CsvTable(self.path, only)
-        places = list(table.probes())
+        places = list(table.probes()) if only is None else []
         # Grouped by pump instead of by time: nothing can be said of what others still bring.
-        self._ahead = not places or all(p <= places[0] for p in places)
+        self._ahead = all(p <= places[0] for p in places)
         newest = -np.inf
         for piece in table.pieces():
             self.share_done = piece.share
