@@ -1,7 +1,9 @@
 """Messages of one pump, in order, as unbroken blocks of samples for the signals."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
 
 import numpy as np
 
@@ -15,6 +17,7 @@ JOIN_SHARE = 0.5
 MAX_BLOCK_S = 3600.0
 GAP_US = 1_000_000
 """As in a recording: what a counter gained over a longer hole happened at unknown times."""
+_PUMP = attrgetter("pump")
 
 
 @dataclass(slots=True)
@@ -117,6 +120,18 @@ class StreamAssembler:
                 run = []
             run.append(block)
         return [*out, join(run)] if run else out
+
+
+def in_blocks(
+    messages: Iterable[Message], stream_of: Callable[[str], StreamAssembler]
+) -> Iterator[tuple[str, Block]]:
+    """(pump, block) of one site's messages that stand pump by pump, each pump's in time order.
+
+    What follows on each other becomes one block: a backlog costs a fraction of live seconds.
+    """
+    for pump, own in groupby(messages, _PUMP):
+        for block in stream_of(pump).push_all(list(own)):
+            yield pump, block
 
 
 def _continues(run: Sequence[Block], block: Block) -> bool:

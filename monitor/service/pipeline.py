@@ -10,6 +10,7 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from monitor.alarms.grouping import Family
 from monitor.alarms.machine import AlarmMachine
@@ -20,7 +21,7 @@ from monitor.detectors.finding import Finding
 from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.watch import PumpNow, SiteWatch
 from monitor.errors import StoreUnavailable
-from monitor.intake.blocks import StreamAssembler
+from monitor.intake.blocks import StreamAssembler, in_blocks
 from monitor.service.desk import Desk, Verdict
 from monitor.signals.types import Episode
 from monitor.site import Site
@@ -140,10 +141,8 @@ class Pipeline:
             return
         run.done_ts[pump_id] = done_ts
         before = self._desk.messages(run.site.id, pump_id, done_ts - WARM_S, done_ts)
-        stream = self._stream(run, pump_id)
-        for message in before:
-            if (block := stream.push(message)) is not None:
-                run.watch.push(pump_id, block)  # judged before: its findings were told
+        for _, block in in_blocks(before, partial(self._stream, run)):
+            run.watch.push(pump_id, block)  # judged before: its findings were told
         after = self._desk.messages(run.site.id, pump_id, done_ts, now_ts + 1.0)
         if after:
             log.info("catch-up site=%s pump=%s messages=%d", run.site.id, pump_id, len(after))
@@ -177,15 +176,12 @@ class Pipeline:
     def _judged(self, run: SiteRun, messages: Sequence[Message], now_ts: float) -> Told:
         findings: list[Finding] = []
         episodes: list[Episode] = []
-        for message in messages:
-            block = self._stream(run, message.pump).push(message)
-            if block is None:
-                continue  # older than what was judged; it is in the store all the same
-            outcome = run.watch.push(message.pump, block)
+        # What is older than what was judged gives no block; it is in the store all the same.
+        for pump_id, block in in_blocks(messages, partial(self._stream, run)):
+            outcome = run.watch.push(pump_id, block)
             findings += outcome.findings
             episodes += outcome.episodes
-            done_ts = max(run.done_ts.get(message.pump, 0.0), block.end_ts)
-            run.done_ts[message.pump] = done_ts
+            run.done_ts[pump_id] = max(run.done_ts.get(pump_id, 0.0), block.end_ts)
         return Told(run, episodes, findings, run.machine.update(findings, now_ts))
 
     def tick(self, now_ts: float) -> None:
