@@ -100,7 +100,7 @@ def quantity(evidence: EvidenceLike, show: Display) -> str:
     value, unit = evidence.value, evidence.unit
     notes: list[str] = []
     if value is not None and evidence.low is not None and evidence.high is not None:
-        notes.append(f"95 %: {_ends(evidence.low, evidence.high, unit, show, said=value)}")
+        notes.append(f"95 %: {ends(evidence.low, evidence.high, unit, show, said=value)}")
     if value is not None and unit == "mL/min" and abs(value) < A_DAY_ML_MIN:
         notes.append(f"{show.volume(value * 1440.0)} a day")
     usual = _usual(evidence, show)
@@ -114,13 +114,13 @@ def _usual(evidence: EvidenceLike, show: Display) -> str:
     if low is not None and high is not None:
         if low == high:
             return f"usual {amount(low, unit, show)}" if low else "usual none"
-        return f"usual {_ends(low, high, unit, show)}"
+        return f"usual {ends(low, high, unit, show)}"
     if high is not None:
         return f"usual at most {amount(high, unit, show)}"
     return "" if low is None else f"usual at least {amount(low, unit, show)}"
 
 
-def _ends(low: float, high: float, unit: str, show: Display, said: float | None = None) -> str:
+def ends(low: float, high: float, unit: str, show: Display, said: float | None = None) -> str:
     """'48 to 75 psi': the unit once, and not at all where the value said before has it, too."""
     (first, one), (second, two) = (_parts(amount(x, unit, show)) for x in (low, high))
     known = None if said is None else _parts(amount(said, unit, show))[1]
@@ -149,6 +149,7 @@ def amount(value: float | None, unit: str, show: Display) -> str:
         "strokes": lambda v: f"{v:.0f} {'stroke' if round(v) == 1 else 'strokes'}",
         "m": show.length,
         "°C": lambda v: f"{v:.0f} °C",
+        "yes": lambda v: "yes" if v else "no",
         "share": lambda v: f"{_short(100.0 * v)} %",
         "": _short,
     }

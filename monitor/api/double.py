@@ -345,7 +345,7 @@ def _draws(pump: str, first: float, last: int) -> list[Episode]:
             k * EVERY_S + DRAW_S,
             False,
             51,
-            {"stall_pa": 401e3, "volume_ml": 3060.0, "rate_hz": 1.6},
+            {"stall_after_pa": 401e3, "demand_pa": 276e3, "rate_hz": 1.6},
         )
         for k in range(int(first), last)
     ]

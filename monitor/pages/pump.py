@@ -34,7 +34,7 @@ def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> R
         steps=steps(span, words.now_ts),
         lengths=tuple(LENGTHS_S),
         caption=caption(span, words),
-        feature_text=feature_text,
+        measured=measured,
     )
 
 
@@ -89,21 +89,30 @@ def steps(span: tuple[float, float], now_ts: float) -> dict[str, tuple[float, fl
     }
 
 
-ENDINGS = {
-    "_pa": "Pa",
-    "_ml": "mL",
-    "_ml_min": "mL/min",
-    "_hz": "1/s",
-    "_s": "s",
-    "_share": "",
-    "_strokes": "strokes",
-}
+MEASURED: tuple[tuple[str, str, str], ...] = (
+    ("level_pa", "held", "Pa"),
+    ("demand_pa", "pressure while drawing", "Pa"),
+    ("rate_hz", "rate", "1/s"),
+    ("dip_pa", "dip at a stroke", "Pa"),
+    ("stall_after_pa", "at rest after it", "Pa"),
+    ("strokes_to_stall", "strokes to come to rest", "strokes"),
+    ("asymmetry", "sides differ by", "share"),
+    ("dry_start_strokes", "dry strokes at the start", "strokes"),
+    ("race_strokes", "racing strokes", "strokes"),
+    ("null_share", "failed reads", "share"),
+)
+"""What people are told of a draw or rest: feature, words, unit. Files hold every feature."""
+ONLY_WHEN_THERE = {
+    "strokes_to_stall", "asymmetry", "dry_start_strokes", "race_strokes", "null_share",
+}  # fmt: skip
 
 
-def feature_text(name: str, value: float | None, words: Words) -> tuple[str, str]:
-    """('stall after', '58 psi') of a feature named with its unit."""
-    for ending in sorted(ENDINGS, key=len, reverse=True):
-        if name.endswith(ending):
-            plain = name[: -len(ending)].replace("_", " ")
-            return plain, words.value(value, ENDINGS[ending])
-    return name.replace("_", " "), words.signif(value)
+def measured(features: dict[str, float | None], words: Words) -> list[str]:
+    """'pressure while drawing 55 psi', 'rate 28 strokes/min', ... of one draw or rest."""
+    found = []
+    for name, said, unit in MEASURED:
+        value = features.get(name)
+        if value is None or (name in ONLY_WHEN_THERE and value < 0.005):
+            continue
+        found.append(f"{words.t(said)} {words.value(value, unit)}")
+    return found

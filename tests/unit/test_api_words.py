@@ -69,7 +69,7 @@ def test_numbers_follow_the_language_and_units_do_not():
 @pytest.mark.parametrize(
     ("value", "unit", "words"),
     [
-        (1.23, "1/s", "73.8 /min"),
+        (1.23, "1/s", "74 strokes/min"),
         (143.0, "mL", "143 mL"),
         (3785.411784, "mL", "1.00 US gal"),
         (0.137, "", "0.14"),
