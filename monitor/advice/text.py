@@ -80,8 +80,13 @@ def in_words(name: str, finding: FindingLike, show: Display, numbers: int = 2) -
     if told:
         parts.append(_capital("; ".join(told)) + ".")
     parts.append(how_sure(finding))
-    parts.append(f"First: {record(finding.kind).checks[0].text}")
+    parts.append(f"First: {first_check(finding.kind)}")
     return " ".join(parts)
+
+
+def first_check(kind: Kind) -> str:
+    """What to look at first, in the trade's order: air, suction, discharge."""
+    return record(kind).checks[0].text
 
 
 def how_sure(finding: FindingLike) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pydantic import BaseModel, ConfigDict
 
 from monitor.advice.kinds import Priority
-from monitor.advice.records import record
+from monitor.advice.text import first_check
 from monitor.alarms.types import ANNUNCIATED, UNACKNOWLEDGED, Alarm, State
 from monitor.api.words import Words
 from monitor.detectors.finding import Evidence
@@ -164,7 +164,7 @@ def alarm_row(alarm: Alarm, site: Site, words: Words) -> AlarmRow:
         hidden=alarm.state in HIDDEN,
         sentence=alarm.sentence,
         detail=detail(alarm),
-        first_check=record(alarm.kind).checks[0].text,
+        first_check=first_check(alarm.kind),
         since_ts=alarm.since_ts,
         raised_ts=alarm.raised_ts,
         cleared_ts=alarm.cleared_ts,

@@ -47,6 +47,8 @@ def replay(
                 f"{stamp(alarm.raised_ts)}  {alarm.subject}  {alarm.kind} ({alarm.side} side, "
                 f"{alarm.priority}{ended}): {alarm.sentence}"
             )
+    if not alarms and not as_json:
+        PEOPLE.print("No alarm in what was recorded.")
     for note in notes:
         PEOPLE.print(note) if not as_json else None
     raise typer.Exit(1 if alarms else 0)

@@ -290,14 +290,19 @@ class _Lines:
         return out
 
 
+def _missing(problem: Exception) -> str:
+    if isinstance(problem, KeyError):
+        return f"there is no {problem}"
+    return "this is no JSON object"
+
+
 def _parts(place: str, line: bytes) -> tuple[str, bytes]:
     try:
         data = json.loads(line)
         topic, payload = data["topic"], data["payload"]
     except (ValueError, TypeError, KeyError) as problem:
-        raise BadRecording(
-            f'{place}: {problem!r}; expected one {{"topic": ..., "payload": ...}} object a line'
-        ) from problem
+        expected = 'expected one {"topic": ..., "payload": ...} object a line'
+        raise BadRecording(f"{place}: {_missing(problem)}; {expected}") from problem
     if not isinstance(topic, str):
         raise BadRecording(f"{place}: topic {topic!r}; expected text")
     if isinstance(payload, list):
