@@ -8,8 +8,9 @@ from fastapi.responses import HTMLResponse, Response
 from monitor.api.find import get_pump, get_site
 from monitor.api.install import check_rows
 from monitor.api.pump import pump_look, pump_trace
-from monitor.api.window import LENGTHS_S, Window
+from monitor.api.window import LENGTHS_S, Window, WindowQuery
 from monitor.api.words import Words
+from monitor.charts.columns import FloatArray
 from monitor.charts.trace import draw
 from monitor.pages.render import Look, SeeingLook, drawing
 
@@ -25,7 +26,12 @@ def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> R
     words = look.words
     usual = "1h" if _is_fresh(look, site.id, pump.id) else "1d"
     span = window.span(words.now_ts, site.zone, usual=usual)
-    found = pump_look(look.live, site, pump, span, words, stale_s=look.web.settings.stale_s)
+    stale_s = look.web.settings.stale_s
+    found = pump_look(look.live, site, pump, span, words, stale_s=stale_s)
+    begun = _begun(found.trace.series.ts, span)
+    if begun is not None and window == WindowQuery():
+        span = begun
+        found = pump_look(look.live, site, pump, span, words, stale_s=stale_s)
     return look.page(
         "pump.html",
         page=found.page,
@@ -36,6 +42,15 @@ def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> R
         caption=caption(span, words),
         measured=measured,
     )
+
+
+def _begun(ts: FloatArray, span: tuple[float, float]) -> tuple[float, float] | None:
+    """The part of the span with data, where a pump has been watched for less than half of it: what
+    is there would be squeezed into a corner else."""
+    if not len(ts) or ts[0] < (span[0] + span[1]) / 2:
+        return None
+    length = max(1.1 * (span[1] - float(ts[0])), 120.0)
+    return max(span[1] - length, span[0]), span[1]
 
 
 def _is_fresh(look: Look, site_id: str, pump_id: str) -> bool:

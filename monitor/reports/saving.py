@@ -48,7 +48,7 @@ class Saving:
             parts.append(f"{self.currency} {self.money_day:.2f} in all".strip())
         if not parts:
             return "Nothing is lost yet that can be counted; a visit keeps a small fault small."
-        pace = f" (at the pace of {self.seen_s / 60:.0f} min)" if self.seen_s < DAY_S / 2 else ""
+        pace = " (counted over less than a day)" if self.seen_s < DAY_S else ""
         return "Each day it waits: " + ", ".join(parts) + pace + "."
 
 
