@@ -83,7 +83,7 @@ def small(**changed: object) -> Message:
     known |= {"demand_t_us": at[:1], "demand_on": np.array([True]), "air_pa": 4e5}
     return Message(
         "fern", "p1", 1, 2, 1_750_000_000_000_000, 50_000,
-        np.arange(20, dtype=np.int16), 244.0, 0.0, **{**known, **changed},
+        np.arange(20, dtype=np.int16), 244.0, 0.0, **{**known, **changed},  # type: ignore[arg-type]
     )  # fmt: skip
 
 
