@@ -273,6 +273,10 @@ class Double:
         """Two reasons."""
         return {"unknown pump": 3, "bad time": 1}
 
+    def asleep(self, site: str) -> int:
+        """None."""
+        return 0 * len(site)
+
     def dead_channels(self) -> Sequence[str]:
         """None."""
         return ()
