@@ -24,6 +24,10 @@ class BadSettings(StrokewiseError):
         super().__init__("\n".join(faults))
 
 
+class WrongUse(StrokewiseError):
+    """The command cannot be used like this; its --help says how."""
+
+
 class BadRecording(StrokewiseError):
     """The recording cannot be read; name the file, the row and what was expected."""
 

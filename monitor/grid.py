@@ -97,8 +97,13 @@ def _step_us(found: Found) -> int:
     return _checked_step_us(record.value * 1e6)
 
 
+def possible_step(step_us: float) -> bool:
+    """May samples lie so far apart?"""
+    return MIN_STEP_US <= step_us <= MAX_STEP_US
+
+
 def _checked_step_us(step_us: float) -> int:
-    if not MIN_STEP_US <= step_us <= MAX_STEP_US:
+    if not possible_step(step_us):
         raise BadMessage("uneven grid", f"step of {step_us / 1e6} s; 0.001 to 60 s is possible")
     return round(step_us)
 

@@ -76,7 +76,7 @@ class Record(NamedTuple):
     version: int = BASE_VERSION
 
 
-class _Labels:
+class Labels:
     """The labels of one representation, and sets of them."""
 
     def __init__(self, labels: tuple[Any, ...]) -> None:
@@ -98,8 +98,8 @@ class _Labels:
         self.values = frozenset((self.v, self.vs, self.vb, self.vd))
 
 
-_JSON = _Labels(TEXT_LABELS)
-_CBOR = _Labels(CBOR_LABELS)
+JSON = Labels(TEXT_LABELS)
+CBOR = Labels(CBOR_LABELS)
 
 
 class _Shape(NamedTuple):
@@ -114,7 +114,7 @@ class _Shape(NamedTuple):
 
 
 @lru_cache(maxsize=4096)
-def _shape(labels: _Labels, keys: tuple[Any, ...]) -> _Shape:
+def _shape(labels: Labels, keys: tuple[Any, ...]) -> _Shape:
     """Rows have few shapes, so looking at their labels is done once for each.
 
     Unknown labels are ignored, unless they end in '_' (RFC 8428 section 4.4).
@@ -151,7 +151,11 @@ def resolve(pack: bytes, now_us: int = 0) -> list[Record]:
     now_us is added to relative times; with 0 they stay tiny and can be told by that. Raises
     BadMessage.
     """
-    rows, labels = _parse(pack)
+    return resolve_rows(*parse(pack), now_us)
+
+
+def resolve_rows(rows: list[Any], labels: Labels, now_us: int = 0) -> list[Record]:
+    """The same of rows that `parse` gave."""
     base = _Base()
     records: list[Record] = []
     for index, row in enumerate(rows):
@@ -167,12 +171,13 @@ def resolve(pack: bytes, now_us: int = 0) -> list[Record]:
     return records
 
 
-def _parse(pack: bytes) -> tuple[list[Any], _Labels]:
+def parse(pack: bytes) -> tuple[list[Any], Labels]:
+    """The rows of a pack and the labels in use, JSON or CBOR; raises BadMessage."""
     if len(pack) > MAX_PAYLOAD_BYTES:
         raise BadMessage("too large", f"{len(pack)} bytes, at most {MAX_PAYLOAD_BYTES}")
     first = pack[0] if pack else 0
     if 0x80 <= first <= 0x9F:
-        return _parse_cbor(pack), _CBOR
+        return _parse_cbor(pack), CBOR
     if first not in b"[ \t\r\n":
         raise BadMessage("not senml", "a pack is an array, as JSON or as CBOR")
     try:
@@ -181,7 +186,7 @@ def _parse(pack: bytes) -> tuple[list[Any], _Labels]:
         raise BadMessage("not senml", f"JSON: {problem}") from problem
     if type(rows) is not list:
         raise BadMessage("not senml", "the JSON is no array")
-    return rows, _JSON
+    return rows, JSON
 
 
 def _parse_cbor(pack: bytes) -> list[Any]:
@@ -197,7 +202,7 @@ def _parse_cbor(pack: bytes) -> list[Any]:
     return rows
 
 
-def _update_base(base: _Base, row: dict[Any, Any], labels: _Labels, index: int) -> None:
+def _update_base(base: _Base, row: dict[Any, Any], labels: Labels, index: int) -> None:
     for label in labels.base & row.keys():
         value = row[label]
         if label == labels.bn:
@@ -226,9 +231,7 @@ def _version(value: Any, before: int | None) -> int:
     return version
 
 
-def _record(
-    row: dict[Any, Any], labels: _Labels, shape: _Shape, base: _Base, now_us: int
-) -> Record:
+def _record(row: dict[Any, Any], labels: Labels, shape: _Shape, base: _Base, now_us: int) -> Record:
     name = row.get(labels.n, "")
     unit = row.get(labels.u, base.unit)
     if type(name) is not str or type(unit) is not str:
@@ -254,7 +257,7 @@ def _record(
 
 def _value(
     row: dict[Any, Any],
-    labels: _Labels,
+    labels: Labels,
     kinds: tuple[Any, ...],
     add: float | None,
     *,
@@ -279,8 +282,8 @@ def _value(
     return value
 
 
-def _data(value: Any, labels: _Labels) -> bytes:
-    if labels is _CBOR:
+def _data(value: Any, labels: Labels) -> bytes:
+    if labels is CBOR:
         if type(value) is not bytes:
             raise BadMessage("bad value", "vd must be a byte string in CBOR")
         return value

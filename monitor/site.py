@@ -82,6 +82,19 @@ class Pump(Frozen):
     installed: date | None = None
     node: Name = "node1"
 
+    @property
+    def title(self) -> str:
+        """What people call it: 'P2 Foam soap'; only the words where the id is a word itself."""
+        if self.id.lower() in self.label.lower().split():
+            return self.label
+        if any(c.isdigit() for c in self.id):
+            return f"{self.id} {self.label or self.fluid.name}"
+        plain = " ".join(self.id.replace("-", " ").replace("_", " ").split())
+        if not self.label:
+            return plain[:1].upper() + plain[1:]
+        said = self.label.lower().startswith(plain.lower())
+        return self.label if said else f"{self.id} {self.label}"
+
 
 class AirSupply(Frozen):
     """A compressed air header that several pumps share."""

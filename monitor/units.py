@@ -44,7 +44,12 @@ class Display:
         if pressure_pa is None:
             return "–"
         value = pressure_pa / self.pa_per_pressure
-        return f"{value:.{self.pressure_decimals}f} {self.pressure_symbol}"
+        return f"{value:.{self.decimals(value)}f} {self.pressure_symbol}"
+
+    def decimals(self, value: float) -> int:
+        """Of a pressure in this unit: one more where a whole number would say nothing ('0 psi')."""
+        small = self.pressure_decimals == 0 and 0.05 <= abs(value) < 1.95
+        return 1 if small and abs(value - round(value)) >= 0.05 else self.pressure_decimals
 
     def volume(self, volume_ml: float | None) -> str:
         """'1.4 US gal', or an en dash when there is no value."""

@@ -28,7 +28,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor import grid, senml
+from monitor import counts, grid, senml
 from monitor.errors import BadMessage
 from monitor.senml import Record
 
@@ -248,13 +248,27 @@ def decode(topic: str, payload: bytes) -> Message:
     where = parse_topic(topic)
     if where.kind != "data":
         raise BadMessage("bad topic", f"{where.kind} where data was due")
-    found = _by_name(payload, where)
+    rows, labels = senml.parse(payload)
+    own = counts.read(rows, f"{where.site}:{where.name}:") if labels is senml.CBOR else None
+    if own is not None:
+        _check_time(own.t0_us, own.t0_us + len(own.samples) * own.dt_us)
+        return Message(where.site, where.name, *own)
+    return _general(senml.resolve_rows(rows, labels), where)
+
+
+def _check_time(t0_us: int, end_us: int) -> None:
+    if t0_us < EARLIEST_US or end_us >= LATEST_US:
+        raise BadMessage("time out of range", f"{t0_us / 1e6:.0f} s is not in 2020 to 2099")
+
+
+def _general(records: list[Record], where: Topic) -> Message:
+    """The message of any SenML pack that holds one."""
+    found = _by_name(records, where)
     boot = grid.one_whole(found, "boot", grid.MAX_UINT32)
     seq = grid.one_whole(found, "seq", grid.MAX_UINT32)
     t0_us, dt_us, samples, scale_pa, offset_pa = grid.samples(found)
     end_us = t0_us + len(samples) * dt_us
-    if t0_us < EARLIEST_US or end_us >= LATEST_US:
-        raise BadMessage("time out of range", f"{t0_us / 1e6:.0f} s is not in 2020 to 2099")
+    _check_time(t0_us, end_us)
     span_us = (t0_us - grid.EVENT_SLACK_US, end_us + grid.EVENT_SLACK_US)
     stroke_t_us, stroke_total = grid.strokes(found["strokes"], span_us)
     demand_t_us, demand_on = grid.demand(found["demand"], span_us)
@@ -279,11 +293,11 @@ def decode(topic: str, payload: bytes) -> Message:
     )
 
 
-def _by_name(payload: bytes, where: Topic) -> grid.Found:
+def _by_name(records: list[Record], where: Topic) -> grid.Found:
     prefix = f"{where.site}:{where.name}:"
     start = len(prefix)
     found: grid.Found = {name: [] for name in _DATA_NAMES}
-    for record in senml.resolve(payload):
+    for record in records:
         name = record.name
         if not name.startswith(prefix):
             raise BadMessage("name mismatch", f"{name[:100]!r} on the topic of {prefix}")

@@ -33,7 +33,10 @@ RECORDS: tuple[Record, ...] = (
         respond_s=1 * DAY_S,
         respond_severe_s=1 * HOUR_S,
         checks=(
-            Check(_A, "Nothing to do on the air side; hear whether it strokes at rest."),
+            Check(
+                _A,
+                "With every valve shut, hear whether it strokes; the air side is not in question.",
+            ),
             Check(_S, "Drum above the outlet? It can siphon through a weeping valve."),
             Check(_D, "Look at every tip, valve, fitting and the floor of every bay for a weep."),
             Check(_D, "Close the line at the pump: if the strokes stop, the leak is outside."),

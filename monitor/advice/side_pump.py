@@ -115,7 +115,7 @@ RECORDS: tuple[Record, ...] = (
             Check(_D, "Only one function? Then gauge its tip: 5 % wider is 10 % more strokes."),
             Check(_P, "Catch test: strokes against a measured volume; plan a rebuild."),
         ),
-        bring=("rebuild kit", _SEALS, "measuring cylinder and stopwatch"),
+        bring=("rebuild kit", _SEALS, "measuring cylinder or scale", "stopwatch"),
         cautions=(CHEMICAL, HELD_PRESSURE, AIR, SELF_START),
         alarm_class="upkeep",
         limit_basis="Strokes for the same work on every function alike, beyond this pump's own "

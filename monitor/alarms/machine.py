@@ -77,7 +77,7 @@ class AlarmMachine(Clockwork):
             raise AlarmRefused("shelving needs a reason: say why and for how long it may wait")
         if end_ts is None or not now < end_ts <= longest_ts:
             days = self._policy(slot.kind).max_shelve_s / 86400
-            raise AlarmRefused(f"shelving needs an end, at most {days:g} days from now")
+            raise AlarmRefused(f"shelving needs an end that lies ahead, at most {days:g} days")
         state = self._state(slot)
         if state in _HIDDEN:
             raise AlarmRefused(f"it is {state.value} already; end that first")

@@ -205,6 +205,7 @@ class Accounts:
         _check_password(password)
         made = self._hasher.hash(password)
         with self._core.write() as db:
+            self._known(name)
             db.execute(
                 "UPDATE account SET hash=?, must_change=? WHERE name=?",
                 (made, int(must_change), name),
@@ -214,6 +215,7 @@ class Accounts:
     def set_role(self, name: str, role: Role) -> None:
         """A new role, at once also for open sessions; the last administrator stays one."""
         with self._core.write() as db:
+            self._known(name)
             if role is not Role.ADMINISTRATOR:
                 self._keep_one_administrator(name)
             db.execute("UPDATE account SET role=? WHERE name=?", (role.value, name))
@@ -224,16 +226,21 @@ class Accounts:
     def set_disabled(self, name: str, *, disabled: bool) -> None:
         """Close an account (its sessions and tokens end) or open it again."""
         with self._core.write() as db:
+            self._known(name)
             if disabled:
                 self._keep_one_administrator(name)
                 db.execute("DELETE FROM session WHERE account=?", (name,))
             db.execute("UPDATE account SET disabled=? WHERE name=?", (int(disabled), name))
 
+    def _known(self, name: str) -> None:
+        names = [account.name for account in self.accounts()]
+        if name not in names:
+            there = ", ".join(names) or "none yet"
+            raise BadAccount(f"There is no account named {name}; there are: {there}.")
+
     def _keep_one_administrator(self, name: str) -> None:
-        others = self._core.rows(
-            "SELECT 1 FROM account WHERE role='administrator' AND disabled=0 AND name<>?", (name,)
-        )
-        if not others:
+        open_ = "SELECT name FROM account WHERE role='administrator' AND disabled=0"
+        if [row[0] for row in self._core.rows(open_)] == [name]:
             raise BadAccount("The last administrator cannot be taken away; make another first.")
 
     # sign-in

@@ -335,7 +335,15 @@ class Actor:
         return self._note("unshelved", alarm_id)
 
     def out(self, site: Site, asked: OutRequest) -> Done:
-        """A subject's alarms out of service, or back."""
+        """A subject's alarms out of service, or back; raises NotFound."""
+        known = [p.id for p in site.pumps] + [f"air:{s.id}" for s in site.air_supplies]
+        known += sorted({f"node:{p.node}" for p in site.pumps})
+        standing = {a.subject for a in self._web.live.alarms(site.id)}
+        gone = standing | set(self._web.live.out(site.id))
+        if asked.subject not in known and asked.subject not in gone:
+            raise NotFound(
+                f"Site '{site.id}' has no '{asked.subject[:60]}'; it has: {', '.join(known)}."
+            )
         self._web.live.out_of_service(
             site.id, asked.subject, by=self._by, reason=asked.reason, on=asked.on
         )

@@ -17,6 +17,7 @@ from monitor.api.rows import (
     needs_someone,
     pump_label,
     pump_title,
+    stands,
     worst_first,
 )
 from monitor.api.web import WebHere
@@ -105,9 +106,7 @@ class _Moment:
 
 def counts_of(alarms: Sequence[Alarm]) -> dict[str, int]:
     """How many stand, by priority, worst first; a priority without any is there with 0."""
-    return {
-        p.value: sum(1 for a in alarms if needs_someone(a) and a.priority is p) for p in Priority
-    }
+    return {p.value: sum(1 for a in alarms if stands(a) and a.priority is p) for p in Priority}
 
 
 def board_view(live: Live, site: Site, words: Words, *, stale_s: float) -> Board:
@@ -155,9 +154,7 @@ def _card(m: _Moment, pump: Pump) -> PumpCard:
     now = m.live.now(m.site.id, pump.id)
     last = m.latest.get((m.site.id, pump.id))
     fresh = last is not None and m.now_ts - last <= m.stale_s
-    worst = next(
-        (a for a in worst_first(m.alarms) if needs_someone(a) and _concerns(a, pump)), None
-    )
+    worst = next((a for a in worst_first(m.alarms) if stands(a) and _concerns(a, pump)), None)
     shown = now if now is not None and fresh else PumpNow()
     return PumpCard(
         pump=pump.id,

@@ -273,6 +273,10 @@ class Double:
         """Two reasons."""
         return {"unknown pump": 3, "bad time": 1}
 
+    def asleep(self, site: str) -> int:
+        """None."""
+        return 0 * len(site)
+
     def dead_channels(self) -> Sequence[str]:
         """None."""
         return ()
@@ -345,7 +349,7 @@ def _draws(pump: str, first: float, last: int) -> list[Episode]:
             k * EVERY_S + DRAW_S,
             False,
             51,
-            {"stall_pa": 401e3, "volume_ml": 3060.0, "rate_hz": 1.6},
+            {"stall_after_pa": 401e3, "demand_pa": 276e3, "rate_hz": 1.6},
         )
         for k in range(int(first), last)
     ]

@@ -85,6 +85,10 @@ class Live(Protocol):
         """Messages refused since the start, by reason."""
         ...
 
+    def asleep(self, site: str) -> int:
+        """Pumps of the site whose past is still being learnt since the start; judged after it."""
+        ...
+
     def dead_channels(self) -> Sequence[str]:
         """Notification channels that have failed for good, in words."""
         ...

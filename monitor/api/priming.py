@@ -76,7 +76,7 @@ class Priming(Row):
 
 def expected(site: Site, pump: Pump) -> Expected:
     """From the site file alone."""
-    strokes = strokes_to_prime(pump, site.altitude_m)
+    strokes = strokes_to_prime(pump, site.altitude_m, discharge_pa=pump.check_valve_crack_pa)
     stall = stall_band_pa(pump.air_set_pa, pump.lift_m, pump.fluid.specific_gravity)
     dry = dry_rate_bounds_hz(pump.displacement_ml, pump.air_set_pa)
     return Expected(max(strokes.low, 0.0), strokes.high, stall.low, stall.high, dry.low)
@@ -146,21 +146,26 @@ def sentence(found: Judged, want: Expected, words: Words) -> str:
     )
     at = words.pressure(found.pressure_pa)
     band = words.pressure_range((want.stall_low_pa, want.stall_high_pa))
-    n = words.number(found.strokes)
+    n = words.strokes(found.strokes)
     texts: dict[Word, str] = {
         "no data": t("No data come in from this pump."),
         "holds": f"{t('No strokes in ten minutes; holds')} {at}, {t('expected')} {band}.",
         "not primed": f"{t('Stands still at')} {at}; {t('primed it holds')} {band}.",
-        "priming": f"{n} {t('strokes so far, expected')} {span}.",
-        "late": f"{n} {t('strokes so far, more than the expected')} {span}. "
+        "priming": f"{n} {t('so far, expected')} {span}.",
+        "late": f"{n} {t('so far, more than the expected')} {span}. "
         + t("Look at the liquid level, the dip tube and the suction joints."),
-        "missed": f"{n} {t('strokes and no liquid; expected')} {span}. "
+        "missed": f"{n} {t('and no liquid; expected')} {span}. "
         + t("It will not prime like this: stop and look at the suction side."),
         "primed": (
-            f"{t('Primed after')} {n} {t('strokes, expected')} {span}; "
+            f"{t('Primed after')} {words.number(found.strokes)} "
+            f"{t('stroke, expected') if found.strokes == 1 else t('strokes, expected')} {span}; "
             f"{t('delivers at') if found.running else t('holds')} {at}."
         ),
     }
+    if found.word == "primed" and found.strokes + 1 < want.low_strokes:
+        # Fewer strokes than fill the line: it held its liquid, and this run primed nothing.
+        doing = t("Delivers at") if found.running else t("Holds")
+        return f"{doing} {at}; {t('it had its liquid before this run')} ({n})."
     return texts[found.word]
 
 

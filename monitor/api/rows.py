@@ -1,11 +1,11 @@
 """The rows that several pages share, as they stand in the JSON and in the tables."""
 
-import re
 from collections.abc import Sequence
 
 from pydantic import BaseModel, ConfigDict
 
 from monitor.advice.kinds import Priority
+from monitor.advice.text import first_check
 from monitor.alarms.types import ANNUNCIATED, UNACKNOWLEDGED, Alarm, State
 from monitor.api.words import Words
 from monitor.detectors.finding import Evidence
@@ -36,13 +36,15 @@ class WorkRow(Row):
 
 
 class EvidenceRow(Row):
-    """One number behind a verdict, in SI and in the site's words."""
+    """One number behind a verdict, in SI and in the site's words; low and high: 95 % limits."""
 
     name: str
     value: float | None
     unit: str
     usual_low: float | None
     usual_high: float | None
+    low: float | None
+    high: float | None
     text: str
     usual_text: str
 
@@ -55,7 +57,8 @@ class CauseRow(Row):
 
 
 class AlarmRow(Row):
-    """One alarm; `waiting` tells that somebody must acknowledge it."""
+    """One alarm; `waiting` tells that somebody must acknowledge it, `over` that it has ended and
+    only waits for that. first_check: what to look at first, in the trade's order."""
 
     id: str
     site: str
@@ -69,9 +72,11 @@ class AlarmRow(Row):
     state: str
     active: bool
     waiting: bool
+    over: bool
     hidden: bool
     sentence: str
     detail: str
+    first_check: str
     since_ts: float
     raised_ts: float | None
     cleared_ts: float | None
@@ -97,7 +102,9 @@ def evidence_rows(items: Sequence[Evidence], words: Words) -> tuple[EvidenceRow,
             unit=e.unit,
             usual_low=e.usual_low,
             usual_high=e.usual_high,
-            text=words.value(e.value, e.unit),
+            low=e.low,
+            high=e.high,
+            text=words.told(e),
             usual_text=words.usual(e),
         )
         for e in items
@@ -111,13 +118,7 @@ def pump_label(pump: Pump) -> str:
 
 def pump_title(pump: Pump) -> str:
     """'P2 Foam soap'; only the words where the id is a word itself ('foam', 'wheel-acid')."""
-    if re.search(r"[0-9]", pump.id):
-        return f"{pump.id} {pump_label(pump)}"
-    plain = re.sub(r"[-_]+", " ", pump.id).strip()
-    if not pump.label:
-        return plain[:1].upper() + plain[1:]
-    said = pump.label.lower().startswith(plain.lower())
-    return pump.label if said else f"{pump.id} {pump.label}"
+    return pump.title
 
 
 def detail(alarm: Alarm) -> str:
@@ -159,9 +160,11 @@ def alarm_row(alarm: Alarm, site: Site, words: Words) -> AlarmRow:
         state=alarm.state.value,
         active=alarm.active,
         waiting=alarm.state in UNACKNOWLEDGED,
+        over=alarm.state is State.RETURNED,
         hidden=alarm.state in HIDDEN,
         sentence=alarm.sentence,
         detail=detail(alarm),
+        first_check=first_check(alarm.kind),
         since_ts=alarm.since_ts,
         raised_ts=alarm.raised_ts,
         cleared_ts=alarm.cleared_ts,
@@ -180,11 +183,16 @@ def alarm_row(alarm: Alarm, site: Site, words: Words) -> AlarmRow:
 
 
 def worst_first(alarms: Sequence[Alarm]) -> list[Alarm]:
-    """By priority, then those that wait for somebody, then the newest."""
+    """What has ended last; by priority, then those that wait for somebody, then the newest."""
     rank = {p: i for i, p in enumerate(Priority)}
     return sorted(
         alarms,
-        key=lambda a: (rank[a.priority], a.state not in UNACKNOWLEDGED, -(a.raised_ts or 0.0)),
+        key=lambda a: (
+            a.state is State.RETURNED,
+            rank[a.priority],
+            a.state not in UNACKNOWLEDGED,
+            -(a.raised_ts or 0.0),
+        ),
     )
 
 
@@ -195,6 +203,11 @@ def needs_someone(alarm: Alarm) -> bool:
         or alarm.state in UNACKNOWLEDGED
         or (alarm.state is State.LATCHED_ACKNOWLEDGED)
     )
+
+
+def stands(alarm: Alarm) -> bool:
+    """True for what is wrong now, and not only waits for somebody to take note of its end."""
+    return needs_someone(alarm) and alarm.state is not State.RETURNED
 
 
 def work_row(entry: Entry) -> WorkRow:

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from math import floor, log10
 
 from babel.dates import format_datetime
 from babel.numbers import format_decimal
@@ -46,19 +47,27 @@ class Words:
         return str(format_decimal(value, format=pattern, locale=self.locale))
 
     def signif(self, value: float | None, digits: int = 3) -> str:
-        """A number with about so many figures that count."""
+        """A number with so many figures that count, down to a ten-thousandth; '0' for none."""
         if value is None:
             return DASH
         size = abs(value)
-        whole = len(str(int(size))) if size >= 1 else 0 if size >= 0.1 or not size else -1
-        return self.number(value, max(0, digits - max(whole, 1) if size >= 1 else digits - 1))
+        if size < 0.5e-4:
+            return "0"
+        return self.number(value, min(max(digits - 1 - floor(log10(size)), 0), 4))
+
+    def plain(self, value: float | None) -> str:
+        """A count as it is, anything else with two figures that count."""
+        if value is None or float(value).is_integer():
+            return self.number(value)
+        return self.signif(value, 2)
 
     def pressure_number(self, value_pa: float | None) -> str:
         """A pressure without its unit."""
         d = self.display
-        return self.number(
-            None if value_pa is None else value_pa / d.pa_per_pressure, d.pressure_decimals
-        )
+        if value_pa is None:
+            return DASH
+        value = value_pa / d.pa_per_pressure
+        return self.number(value, d.decimals(value))
 
     def pressure(self, value_pa: float | None) -> str:
         """'42 psi'."""
@@ -93,6 +102,13 @@ class Words:
         if per_min is None:
             return DASH
         return f"{self.number(per_min)} {self.t('strokes/min')}"
+
+    def strokes(self, count: float | None) -> str:
+        """'1 stroke', '1,464 strokes'."""
+        if count is None:
+            return DASH
+        one = round(count) == 1
+        return f"{self.number(count)} {self.t('stroke') if one else self.t('strokes')}"
 
     def duration(self, seconds: float | None) -> str:
         """'12 s', '12 min', '3.5 h', '4 days'."""
@@ -134,19 +150,41 @@ class Words:
             return DASH
         known: dict[str, Callable[[float], str]] = {
             "Pa": self.pressure,
-            "1/s": lambda v: f"{self.signif(v * 60)} /min",
+            "1/s": lambda v: f"{self.signif(v * 60, 2)} {self.t('strokes/min')}",
+            "°C": lambda v: f"{self.number(v)} °C",
+            "yes": lambda v: self.t("yes") if v else self.t("no"),
             "mL": lambda v: f"{self.number(v)} mL" if abs(v) < 1000 else self.volume(v),
-            "mL/min": lambda v: f"{self.signif(v)} mL/min",
+            "mL/min": lambda v: (
+                f"{self.signif(v, 2)} mL/min" if abs(v) < 1000 else f"{self.volume(v)}/min"
+            ),
+            "share": lambda v: f"{self.signif(100.0 * v, 2)} %",
             "s": self.duration,
             "m": self.length,
-            "strokes": lambda v: f"{self.number(v)} {self.t('strokes')}",
+            "strokes": self.strokes,
         }
         if unit in known:
             return known[unit](value)
-        return f"{self.signif(value)} {self.t(unit)}".strip()
+        return f"{self.signif(value, 3 if abs(value) >= 1 else 2)} {self.t(unit)}".strip()
+
+    def told(self, item: Evidence) -> str:
+        """'60 mL/min (95 %: 48 to 75)', or the value alone where it has no limits."""
+        text = self.value(item.value, item.unit)
+        if item.value is None or item.low is None or item.high is None:
+            return text
+        ends = self._ends(item.low, item.high, item.unit)
+        return f"{text} (95 %: {ends.removesuffix(' ' + text.partition(' ')[2])})"
+
+    def _ends(self, low: float, high: float, unit: str) -> str:
+        """'48 to 75 mL/min': both ends, the unit once."""
+        first, second = self.value(low, unit), self.value(high, unit)
+        if first == second:
+            return second
+        number, _, symbol = first.partition(" ")
+        one_unit = symbol and second.endswith(f" {symbol}")
+        return f"{number if one_unit else first} {self.t('to')} {second}"
 
     def usual(self, item: Evidence) -> str:
-        """'56 psi to 61 psi', 'up to 12 mL', or an empty text where nothing was learnt."""
+        """'56 to 61 psi', 'up to 12 mL', 'none', or an empty text where nothing was learnt."""
         low, high = item.usual_low, item.usual_high
         if low is None and high is None:
             return ""
@@ -154,5 +192,6 @@ class Words:
             return f"{self.t('up to')} {self.value(high, item.unit)}"
         if high is None:
             return f"{self.t('at least')} {self.value(low, item.unit)}"
-        ends = self.value(low, item.unit), self.value(high, item.unit)
-        return ends[0] if ends[0] == ends[1] else f"{ends[0]} {self.t('to')} {ends[1]}"
+        if low == high == 0.0:
+            return self.t("none")
+        return self._ends(low, high, item.unit)

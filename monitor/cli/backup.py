@@ -28,5 +28,7 @@ def backup(
     for fault in faults:
         NOTES.print(f"error: {fault}")
     size_mb = sum(member.size_bytes for member in made) / 1e6
-    NOTES.print(f"{len(made)} files, {size_mb:.1f} MB in {target}")
+    NOTES.print(
+        f"{len(made)} {'file' if len(made) == 1 else 'files'}, {size_mb:.1f} MB in {target}"
+    )
     raise typer.Exit(1 if faults else 0)

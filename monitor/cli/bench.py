@@ -76,6 +76,7 @@ def _steps(folder: Path, broker: EmbeddedBroker, *, quick: bool) -> list[Step]:
         lambda: measure.watch_rows(hours, rounds),
         lambda: measure.replay_rows(folder / "replay", hours, rounds),
         lambda: bench_serve.serve_rows(folder / "serve"),
+        lambda: bench_serve.waking_rows(folder / "waking", broker.url, 20 if quick else 500),
     ]
 
 

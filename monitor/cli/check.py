@@ -69,7 +69,5 @@ def show_data(file: Path) -> int:
 def as_line(item: Line, site: Site) -> str:
     """'  change: air pressure 112 psi (20 psi to 100 psi; common practice ...): lower it'."""
     value = amount(item.value, item.unit, DISPLAYS[site.units])
-    if item.limit == "yes" and item.value is not None:
-        value = "yes" if item.value else "no"
     text = f"  {MARKS[item.verdict]}: {item.name} {value} ({item.limit}; {item.source})"
     return f"{text}: {item.what_to_change}" if item.what_to_change else text

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.show import NOTES, progress
-from monitor.errors import StrokewiseError
+from monitor.errors import WrongUse
 from monitor.service.stores import open_store
 from monitor.settings.service_file import Settings, load_settings
 from monitor.store.embedded import EmbeddedStore
@@ -27,7 +27,7 @@ def export(
     """Write samples that `replay` reads again, also beside a running service."""
     settings = load_settings(file)
     if pump != "all" and out.suffix not in FORMS:
-        raise StrokewiseError(f"'{out.name}': the name must end with one of {', '.join(FORMS)}")
+        raise WrongUse(f"'{out.name}': the name must end with one of {', '.join(FORMS)}")
     wish = None if pump == "all" else wished(settings, pump, start, end)
     store = open_store(settings, read_only=True)
     try:
@@ -49,23 +49,23 @@ def _write(
 
 
 def wished(settings: Settings, pump: str, start: str, end: str) -> Wish:
-    """What was asked for. Raises StrokewiseError naming what there is."""
+    """What was asked for. Raises WrongUse naming what there is."""
     site_id, _, pump_id = pump.partition("/")
     site = next((s for s in settings.sites if s.id == site_id), None)
     if site is None or site.pump(pump_id) is None:
         known = [f"{s.id}/{p.id}" for s in settings.sites for p in s.pumps]
-        raise StrokewiseError(f"no pump '{pump}'; known: {', '.join(known)}")
+        raise WrongUse(f"no pump '{pump}'; known: {', '.join(known)}")
     return Wish(site_id, pump_id, (moment(start, 0.0), moment(end, 4e9)))
 
 
 def moment(text: str, otherwise: float) -> float:
-    """Unix seconds of an RFC 3339 time. Raises StrokewiseError."""
+    """Unix seconds of an RFC 3339 time. Raises WrongUse."""
     if not text:
         return otherwise
     try:
         read = datetime.fromisoformat(text)
     except ValueError:
-        raise StrokewiseError(f"'{text}' is no RFC 3339 time like 2026-03-01T08:00:00Z") from None
+        raise WrongUse(f"'{text}' is no RFC 3339 time like 2026-03-01T08:00:00Z") from None
     return (read if read.tzinfo else read.replace(tzinfo=UTC)).timestamp()
 
 

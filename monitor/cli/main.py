@@ -9,7 +9,7 @@ from importlib import import_module
 import typer
 
 from monitor.cli.show import NOTES
-from monitor.errors import BadSettings, StrokewiseError
+from monitor.errors import BadSettings, StrokewiseError, WrongUse
 
 COMMANDS = {
     "demo": "monitor.cli.demo",
@@ -62,6 +62,9 @@ def main() -> None:
     except BadSettings as problem:
         for fault in problem.faults:
             NOTES.print(f"error: {fault}")
+        sys.exit(2)
+    except WrongUse as problem:
+        NOTES.print(f"error: {problem}")
         sys.exit(2)
     except StrokewiseError as problem:
         logging.getLogger(__name__).debug("command failed", exc_info=True)

@@ -47,6 +47,8 @@ def replay(
                 f"{stamp(alarm.raised_ts)}  {alarm.subject}  {alarm.kind} ({alarm.side} side, "
                 f"{alarm.priority}{ended}): {alarm.sentence}"
             )
+    if not alarms and not as_json:
+        PEOPLE.print("No alarm in what was recorded.")
     for note in notes:
         PEOPLE.print(note) if not as_json else None
     raise typer.Exit(1 if alarms else 0)
@@ -93,6 +95,7 @@ def record(alarm: Alarm) -> dict[str, object]:
                 "value": e.value,
                 "unit": e.unit,
                 "usual": [e.usual_low, e.usual_high],
+                "limits": [e.low, e.high],
             }
             for e in alarm.evidence
         ],

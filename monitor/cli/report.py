@@ -11,7 +11,7 @@ from monitor.alarms.policy import default_policy
 from monitor.api.bays import periods
 from monitor.cli.show import NOTES
 from monitor.clock import now_ts
-from monitor.errors import StrokewiseError
+from monitor.errors import WrongUse
 from monitor.reports.days import DayTallies
 from monitor.reports.export import csv_chunks, table
 from monitor.reports.load import Loader
@@ -83,5 +83,5 @@ def _open(settings: Settings, site_id: str) -> tuple[Site, EmbeddedStore]:
     found = next((s for s in settings.sites if s.id == site_id), None)
     if found is None:
         known = ", ".join(s.id for s in settings.sites)
-        raise StrokewiseError(f"no site '{site_id}'; known: {known}")
+        raise WrongUse(f"no site '{site_id}'; known: {known}")
     return found, open_store(settings, read_only=True)

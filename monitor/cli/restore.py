@@ -17,4 +17,4 @@ def restore(
     with progress("restore", total=1.0) as bar:
         told = bar.task_ids[0]
         made = store_backup.restore(source, folder, lambda done: bar.update(told, completed=done))
-    NOTES.print(f"{len(made)} files restored to {folder}")
+    NOTES.print(f"{len(made)} {'file' if len(made) == 1 else 'files'} restored to {folder}")

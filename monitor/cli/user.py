@@ -10,7 +10,7 @@ from rich.table import Table
 from monitor.api.accounts import Accounts, Role
 from monitor.cli.show import PEOPLE
 from monitor.clock import now_ts
-from monitor.errors import StrokewiseError
+from monitor.errors import WrongUse
 from monitor.service.stores import ROOM_SCHEMAS
 from monitor.settings.service_file import load_settings
 from monitor.store.core import Core
@@ -43,7 +43,7 @@ def _role(text: str) -> Role:
         return Role(text)
     except ValueError:
         known = ", ".join(r.value for r in Role)
-        raise StrokewiseError(f"'{text}' is no role; give --role with one of: {known}") from None
+        raise WrongUse(f"'{text}' is no role; give --role with one of: {known}") from None
 
 
 def _do(accounts: Accounts, deed: str, name: str, role: str) -> None:

@@ -172,7 +172,9 @@ class AirInSuction(Detector):
             + (", unevenly spaced" if ragged else "")
             + ", with soft dips.",
             Evidence("strokes for the pressure", more, "", 0.95, self.more_share),
-            Evidence("raggedness", event.features.get("ragged"), "", None, context.of("ragged")),
+            Evidence(
+                "raggedness", event.features.get("ragged"), "share", None, context.of("ragged")
+            ),
             causes=((Kind.AIR_IN_SUCTION, sure), (Kind.DIAPHRAGM, 1.0 - sure)),
         )
 

@@ -3,8 +3,6 @@
 from collections import deque
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context, firmness, steady
@@ -12,6 +10,8 @@ from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.outlets import Shift
 from monitor.detectors.racing import Race, race, ran_out, thinned
+from monitor.hydraulics.line import compliance_from_dip, gas_from_compliance
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
@@ -19,6 +19,9 @@ GULP_S = 7200.0
 GULP_SHARE = 0.75
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
+FALL_DOUBT = 0.3
+"""Doubt of a slope read off samples 50 ms apart in a dip of 0.1 to 0.3 s: up to half a sample of
+its fall is missed (chosen)."""
 
 
 CURVE = 1.6
@@ -181,11 +184,11 @@ class Airlock(Detector):
 
     def _note_gulp(self, event: Episode, context: Context) -> None:
         """Remember the last stroke that came much too soon."""
-        usual, t = context.of("interval_s"), np.diff(event.stroke_ts)
+        usual, t = context.of("interval_s"), event.intervals_s
         if not len(t):
             return
         least = float(t.min())
-        own = float(np.median(t)) if len(t) >= 3 else None
+        own = median(t) if len(t) >= 3 else None
         flow = context.at_pressure("conductance", event)
         lifted = flow is not None and event.strokes >= 3 and 1.08 < flow.ratio < self.lift_share
         if lifted or any(x is not None and least < GULP_SHARE * x for x in (usual, own)):
@@ -328,19 +331,36 @@ class Airlock(Detector):
             causes=((Kind.AIRLOCK, 0.75), (Kind.AIR_IN_SUCTION, 0.25)),
         )
 
-    def _gas_ml(self, event: Episode, context: Context) -> float | None:
-        """Gas at atmosphere that makes the line so much softer than its hose: V = (C - C0) P^2 /
-        P_atm (isothermal), C / C0 = usual dip per flow over this one."""
-        now, usual = firmness(event), context.of("firmness")
+    def _gas(self, event: Episode, context: Context) -> Evidence:
+        """Gas (mL at atmosphere) that makes the line so much softer than it used to be.
+
+        Compliance from how fast pressure falls at a reversal, now and usually; half way between
+        slow and fast gas, and no sharper than its pressures tell.
+        """
+        rate, fall = event.features.get("rate_hz"), event.features.get("fall_pa_s")
+        usual_rate, usual_fall = context.of("rate_hz"), context.of("fall_pa_s")
+        if not rate or not fall or fall <= 0 or not usual_rate or not usual_fall:
+            return Evidence("trapped gas", None, "mL")
+        own_ml = context.scales.displacement_ml
+        now = compliance_from_dip(rate * own_ml, fall)
+        before = compliance_from_dip(usual_rate * own_ml, usual_fall)
         stall = event.features.get("stall_after_pa") or context.stall_pa
-        if not now or not usual or now >= usual or now <= 0:
-            return None
-        pressure = stall + STANDARD_ATMOSPHERE_PA
-        softer = context.scales.line_ml_per_pa * (usual / now - 1.0)
-        return softer * pressure**2 / STANDARD_ATMOSPHERE_PA
+        pressure = event.features.get("demand_pa") or stall
+        found = gas_from_compliance(now, before, pressure + STANDARD_ATMOSPHERE_PA)
+        if found.isothermal_ml <= 0.0:
+            return Evidence("trapped gas", None, "mL")
+        doubt = FALL_DOUBT * (now + before) / (now - before)
+        return Evidence(
+            "trapped gas",
+            0.5 * (found.isothermal_ml + found.adiabatic_ml),
+            "mL",
+            low=max(0.0, 1.0 - doubt) * found.isothermal_ml,
+            high=(1.0 + doubt) * found.adiabatic_ml,
+        )
 
     def _refill(self, event: Episode, context: Context) -> Finding:
         f = event.features
+        counted = f.get("gas_low_ml"), f.get("gas_high_ml")
         return self.yes(
             event,
             context,
@@ -348,7 +368,7 @@ class Airlock(Detector):
             f"Airlock: {f.get('strokes_to_stall') or 0:.0f} strokes from the fall to the stall; "
             f"about {f.get('gas_ml') or 0:.0f} mL of gas (at atmosphere) is trapped.",
             Evidence("strokes to stall", f.get("strokes_to_stall"), "strokes", 0.0, 2.0),
-            Evidence("trapped gas", f.get("gas_ml"), "mL", 0.0, None),
+            Evidence("trapped gas", f.get("gas_ml"), "mL", None, None, *counted),
             causes=((Kind.AIRLOCK, 0.8), (Kind.AIR_IN_SUCTION, 0.2)),
         )
 
@@ -363,6 +383,6 @@ class Airlock(Detector):
             "where this pump shows "
             f"{context.show.pressure(context.of('dip_pa') or 0)}; gas sits in the line.",
             Evidence("dip", dip, "Pa", context.usual["dip_pa"].low, context.usual["dip_pa"].high),
-            Evidence("trapped gas", self._gas_ml(event, context), "mL", 0.0, None),
+            self._gas(event, context),
             causes=((Kind.AIRLOCK, 0.7), (Kind.DIAPHRAGM, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )

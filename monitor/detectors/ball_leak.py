@@ -9,12 +9,17 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.limits import Z_95, mean_limits, t_95
 from monitor.detectors.strip import before, even_turns, strip
-from monitor.hydraulics.pump import ball_leak_ml_s
+from monitor.hydraulics.band import Band
+from monitor.hydraulics.pump import VALVE_S, ball_leak_from_rate_ml_s
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 GROSS = 0.35
 """Above this the two sides differ by more than 2 : 1: air through a torn diaphragm, not a ball."""
+CATCH_SHARE = 0.03
+"""Doubt of a displacement from a catch test, as a share (chosen, as the drum forecast takes it)."""
 
 
 PAST_DRAWS, PAST_TURNS = 12, 6
@@ -53,6 +58,7 @@ class BallLeak(Detector):
     kind = Kind.BALL_LEAK
     events = RUNS
     _last: deque[bool] = field(default_factory=lambda: deque(maxlen=3))
+    _leaks: deque[float] = field(default_factory=lambda: deque(maxlen=8))
 
     def __post_init__(self) -> None:
         need(0 < self.more < 1 and 0 < self.alone < 1, "ball_leak.more")
@@ -60,6 +66,7 @@ class BallLeak(Detector):
     def rebase(self) -> None:
         """Start counting anew."""
         self._last.clear()
+        self._leaks.clear()
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
@@ -76,12 +83,16 @@ class BallLeak(Detector):
         noise = max(se, (f.get("sample_s") or 0.05) / (f.get("interval_s") or 1.0) / pairs**0.5 / 2)
         ragged = f.get("ragged") or 0.0
         odd = a > limit and a - (usual or 0.0) > self.z * noise and ragged < 0.5 * a + 0.03
-        odd = odd and even_turns(np.diff(event.stroke_ts))
+        odd = odd and even_turns(event.intervals_s)
         if a > GROSS:
             return self.unknown(event, context)
         self._last.append(odd)
+        if not odd:
+            self._leaks.clear()
+        elif f.get("rate_hz"):
+            self._leaks.append(self._leak_ml_min(event, context, a))
         if odd and self._again(event, context, limit):
-            return self._say(event, context, a, usual)
+            return self._say(event, context, a, usual, t_95(2.0 * pairs - 2.0) * noise)
         if not odd and a < limit - 0.3 * self.more:
             return self.no(event, context)
         return self.unknown(event, context)
@@ -105,9 +116,8 @@ class BallLeak(Detector):
         like = context.at_pressure("interval_s", event)
         if like is None:
             return context.of("interval_s") is None  # another outlet: its time is not known
-        t = np.diff(event.stroke_ts)
-        sides = [float(np.median(side)) for side in (t[::2], t[1::2]) if len(side)]
-        slow = max(sides) / like.usual
+        t = event.intervals_s
+        slow = max(median(side) for side in (t[::2], t[1::2]) if len(side)) / like.usual
         return self.whole_share < slow < 2.0 - self.whole_share
 
     def _again(self, event: Episode, context: Context, limit: float) -> bool:
@@ -130,7 +140,7 @@ class BallLeak(Detector):
         """
         if event.strokes < 3:
             return self.unknown(event, context)
-        own = np.diff(event.stroke_ts)
+        own = event.intervals_s
         to_and_fro = len(own) >= 3 and even_turns(own)
         last = strip(event, context, 3 if to_and_fro else 12)
         a, usual = last.asymmetry, self._usual(context) or 0.0
@@ -142,19 +152,45 @@ class BallLeak(Detector):
         slow = last.slow_share or 0.0
         sound = self.whole_share < slow < 2.0 - self.whole_share
         if plain and sound and last.steady_turns and context.of("interval_s") is not None:
-            return self._say(event, context, a, usual)
+            return self._say(event, context, a, usual, t_95(len(last.turns) / 2.0 - 1.0) * noise)
         return self.unknown(event, context)
 
-    def _say(self, event: Episode, context: Context, a: float, usual: float | None) -> Finding:
-        flow = (event.features.get("rate_hz") or 0.0) * context.scales.displacement_ml
-        leak = ball_leak_ml_s(flow, a)
+    def _leak_ml_min(self, event: Episode, context: Context, a: float) -> float:
+        rate_hz, own_ml = event.features.get("rate_hz") or 0.0, context.scales.displacement_ml
+        leak = ball_leak_from_rate_ml_s(rate_hz, own_ml, min(max(a, 0.0), 2.0 * GROSS))
+        # While the air valve shifts the rod stands, and the ball does not leak.
+        return 60.0 * leak / max(1.0 - VALVE_S.middle * rate_hz, 0.5)
+
+    def _told(self, event: Episode, context: Context, a: float, room: float) -> tuple[float, Band]:
+        """Leak and its limits (mL/min); room: half the width of the alternation's 95 % interval.
+
+        Three draws and more show their spread themselves. What no draw shows: the doubt of the
+        displacement, and how long the air valve takes to shift.
+        """
+        rate_hz = event.features.get("rate_hz") or 0.0
+        shared = float(np.hypot(CATCH_SHARE, (VALVE_S.high - VALVE_S.middle) * rate_hz))
+        if len(self._leaks) >= 3:
+            leak = float(np.mean(self._leaks))
+            found = mean_limits(self._leaks, shared * leak)
+        else:
+            low, leak, high = (
+                self._leak_ml_min(event, context, x) for x in (a - room, a, a + room)
+            )
+            half = float(np.hypot((high - low) / 2.0, Z_95 * shared * leak))
+            found = Band(leak - half, leak + half)
+        return leak, Band(max(found.low, 0.0), found.high)
+
+    def _say(
+        self, event: Episode, context: Context, a: float, usual: float | None, room: float
+    ) -> Finding:
+        leak, limits = self._told(event, context, a, room)
         return self.yes(
             event,
             context,
             (0.85, min(0.8, 0.3 + a)),
             f"Leaking check ball: strokes alternate long and short by {100 * a:.0f} %, "
-            f"about {leak * 60:.0f} mL/min runs back.",
-            Evidence("alternation", a, "", None, self.alone if usual is None else usual),
-            Evidence("leak back", leak * 60.0, "mL/min", 0.0, 0.0),
+            f"about {leak:.0f} mL/min runs back.",
+            Evidence("alternation", a, "share", None, self.alone if usual is None else usual),
+            Evidence("leak back", leak, "mL/min", 0.0, 0.0, limits.low, limits.high),
             causes=((Kind.BALL_LEAK, 0.85), (Kind.DIAPHRAGM, 0.15)),
         )

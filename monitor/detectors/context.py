@@ -1,18 +1,21 @@
 """What a detector may know besides the event: the pump, physics' scales, and its own past."""
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-
-import numpy as np
+from functools import wraps
+from typing import Any, TypeVar, cast
 
 from monitor.advice.kinds import Kind
-from monitor.detectors.outlets import Record, Shift, by_flow, by_pressure, record
+from monitor.detectors.outlets import Draws, Shift, by_flow, by_pressure, record
 from monitor.detectors.usual import ENOUGH, KEPT_DRAWS, Usual
+from monitor.signals.order import median
 from monitor.signals.scales import Scales
 from monitor.signals.types import Episode
 from monitor.site import Pump, Site
 from monitor.units import DISPLAYS, PA_PER_PSI, Display
+
+Answer = TypeVar("Answer")
 
 LEARNED = (
     "strokes",
@@ -98,8 +101,8 @@ class Context:
     pump: Pump
     scales: Scales
     usual: dict[str, Usual] = field(default_factory=lambda: {k: Usual() for k in LEARNED})
-    flows: deque[Record] = field(default_factory=lambda: deque(maxlen=KEPT_DRAWS))
-    anchor: list[Record] = field(default_factory=list)
+    flows: Draws = field(default_factory=lambda: Draws(KEPT_DRAWS))
+    anchor: Draws = field(default_factory=lambda: Draws(ANCHOR))
     recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
     waiting: deque[Episode] = field(default_factory=deque)
     probation: int = 0
@@ -110,7 +113,7 @@ class Context:
     announced: bool = False
     announced_pa: float | None = None
     announced_ts: float = 0.0
-    _answers: dict[tuple[Episode, str, str, float], Shift | None] = field(default_factory=dict)
+    answers: dict[tuple[object, ...], Any] = field(default_factory=dict)
     """Several detectors ask the same of one event, and nothing is learnt in between."""
 
     @property
@@ -164,9 +167,9 @@ class Context:
         outlet it is the median. None where no like draw is known.
         """
         key = event, "flow", name, floor_share
-        if key not in self._answers:
-            self._answers[key] = self._at_flow(name, event, floor_share)
-        return self._answers[key]
+        if key not in self.answers:
+            self.answers[key] = self._at_flow(name, event, floor_share)
+        return cast("Shift | None", self.answers[key])
 
     def _at_flow(self, name: str, event: Episode, floor_share: float) -> Shift | None:
         value, k = event.features.get(name), event.features.get("conductance")
@@ -183,9 +186,9 @@ class Context:
         of a pump differ, the pressure tells which one it is. On a pump of one outlet: the median.
         """
         key = event, "pressure", name, floor_share
-        if key not in self._answers:
-            self._answers[key] = self._at_pressure(name, event, floor_share)
-        return self._answers[key]
+        if key not in self.answers:
+            self.answers[key] = self._at_pressure(name, event, floor_share)
+        return cast("Shift | None", self.answers[key])
 
     def _at_pressure(self, name: str, event: Episode, floor_share: float) -> Shift | None:
         value, demand = event.features.get(name), event.features.get("demand_pa")
@@ -210,7 +213,7 @@ class Context:
 
     def learn(self, event: Episode) -> None:
         """Take a finished draw into the usual values, unless something is wrong."""
-        self._answers.clear()
+        self.answers.clear()
         if event.what == "dead-head" and event.features.get("air_pa") is not None:
             self.air_rest_pa = event.features["air_pa"]
         if event.open_ or event.what == "dead-head":
@@ -235,9 +238,9 @@ class Context:
         even = steady(event)
         kept = record(event) if even else None
         if kept is not None:
-            self.flows.append(kept)
+            self.flows.add(kept)
             if len(self.anchor) < ANCHOR:
-                self.anchor.append(kept)
+                self.anchor.add(kept)
         for name, usual in self.usual.items():
             value = derived(name, event)
             if value is None or (few and name not in ANY_LENGTH):
@@ -254,8 +257,11 @@ class Context:
     def begin(self, first: Iterable[Episode]) -> None:
         """Hold later draws against these, the first after the start or the last repair: a start of
         the service reads only the last weeks, and what comes over months is older."""
-        kept = (record(event) for event in first if steady(event))
-        self.anchor = [one for one in kept if one is not None][:ANCHOR]
+        self.anchor.clear()
+        for event in first:
+            kept = record(event) if steady(event) and len(self.anchor) < ANCHOR else None
+            if kept is not None:
+                self.anchor.add(kept)
 
     def announce(self, ts: float) -> None:
         """A change of the set point was logged, perhaps before it was made: stalls are followed
@@ -276,7 +282,7 @@ class Context:
 
     def rebase(self) -> None:
         """A logged repair or change of set point: what was usual no longer counts."""
-        self._answers.clear()
+        self.answers.clear()
         for name in self.usual:
             self.usual[name] = Usual()
         self.recent.clear()
@@ -285,17 +291,31 @@ class Context:
         self.anchor.clear()
 
 
+def once(ask: Callable[[Episode, Context], Answer]) -> Callable[[Episode, Context], Answer]:
+    """A question that several detectors ask of one event is worked out for the first of them."""
+
+    @wraps(ask)
+    def answered(event: Episode, context: Context) -> Answer:
+        key = event, ask
+        if key not in context.answers:
+            context.answers[key] = ask(event, context)
+        return cast("Answer", context.answers[key])
+
+    return answered
+
+
 def steady(event: Episode) -> bool:
     """One flow from first stroke to last: no second bay came or went in between."""
     f = event.features
     if event.strokes < 3:
         return event.strokes >= 1
     if event.strokes == 3:
-        first, second = np.diff(event.stroke_ts).tolist()
+        first, second = event.intervals_s.tolist()
         return bool(abs(first - second) < 0.12 * max(first, second))
     if event.strokes <= FEW_STROKES:
-        t = np.diff(event.stroke_ts)
-        return bool(np.ptp(t) < 0.35 * np.median(t))  # a median deviation overlooks one in four
+        t = event.intervals_s
+        apart = float(t.max()) - float(t.min())  # a median deviation overlooks one in four
+        return apart < 0.35 * median(t)
     cv, split = f.get("interval_cv"), f.get("split_rate_ratio")
     even = cv is not None and cv < 0.12
     return even and (split is None or 0.8 < split < 1.25)

@@ -6,7 +6,7 @@ slower exhaust; the outlet is as it was.
 
 from dataclasses import dataclass
 
-from monitor.detectors.context import Context, steady
+from monitor.detectors.context import Context, once, steady
 from monitor.detectors.outlets import Shift
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -44,6 +44,7 @@ class Sunk:
     learned: bool
 
 
+@once
 def sunk(event: Episode, context: Context) -> Sunk | None:
     """The fall along the outlet's curve, or None when there is none (or it cannot be said)."""
     f = event.features
@@ -132,6 +133,7 @@ def drops(event: Episode, context: Context, draws: int = 3) -> list[float]:
     return out
 
 
+@once
 def level_again(event: Episode, context: Context) -> bool:
     """A closed draw at its usual pressure."""
     demand = event.features.get("demand_pa")

@@ -106,7 +106,7 @@ class Diaphragm(Detector):
 
     def _sound(self, event: Episode, context: Context) -> bool:
         """Does one side keep its lead stroke by stroke, and the other take about its time?"""
-        t = np.diff(event.stroke_ts)
+        t = event.intervals_s
         if len(t) < 2:
             t = joined(event, context)
         if not even_turns(t):
@@ -127,7 +127,7 @@ class Diaphragm(Detector):
             (sure, 0.9),
             f"Ruptured diaphragm: one side strokes {(1 + a) / (1 - a):.1f} times as fast as the "
             "other" + (" and the line has gone soft." if soft else "."),
-            Evidence("alternation", a, "", None, context.of("asymmetry")),
+            Evidence("alternation", a, "share", None, context.of("asymmetry")),
             Evidence("dip", event.features.get("dip_pa"), "Pa", context.of("dip_pa"), None),
             causes=((Kind.DIAPHRAGM, sure), (Kind.BALL_LEAK, 1.0 - sure)),
         )

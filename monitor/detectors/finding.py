@@ -18,7 +18,9 @@ class Presence(StrEnum):
 class Evidence:
     """One number behind a verdict, in SI, beside what is usual for this pump.
 
-    unit: 'Pa', '1/s', 'mL', 'mL/min', 's', 'strokes', '' (ratio). Pages convert for display.
+    unit: 'Pa', '1/s', 'mL', 'mL/min', 's', 'strokes', 'share' (of one), '' (ratio). Pages convert
+    for display.
+    low, high: 95 % limits of the value where counting or repetition gives them.
     """
 
     name: str
@@ -26,6 +28,8 @@ class Evidence:
     unit: str
     usual_low: float | None = None
     usual_high: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,7 +157,10 @@ def rank_score(value: float, known: NDArray[np.floating[Any]], floor: float, sig
     off = value - known
     rank = float(np.add.reduce(ndtr(off / floor)))
     z = float(ndtri((rank + 0.5) / (count + 1)))
-    beyond = max(np.minimum.reduce(off), 0.0) + min(np.maximum.reduce(off), 0.0)
+    # Only over half of them can it lie beyond them all, and only under half of them below.
+    beyond = max(np.minimum.reduce(off), 0.0) if 2 * rank >= count else 0.0
+    if 2 * rank <= count:
+        beyond += min(np.maximum.reduce(off), 0.0)
     return z + float(beyond) / sigma
 
 

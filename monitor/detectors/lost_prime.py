@@ -2,15 +2,17 @@
 
 from collections import deque
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, once
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import Race, race, thinned
 from monitor.detectors.strip import after_short_rest
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 HEALED = 0.55
@@ -24,27 +26,26 @@ WHOLE_FIRST = 3
 """A whole stroke or two may still come of liquid in the chambers before the gas arrives."""
 
 
+@once
 def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
     """(fast strokes at the run's start, healed after them); None when it cannot be said.
 
     Fast: under 0.7 of the usual interval, or of the run's own last intervals without history.
     """
-    t = np.diff(event.stroke_ts)
+    t = event.intervals_s
     if len(t) < 3:
         return None
     usual = context.of("rate_hz")
-    own = float(np.median(t[-3:]))
+    own = median(t[-3:])
     normal = own if usual is None else 1.0 / usual
     if usual is None and len(t) < 8:
         return None
     fast = t < 0.7 * normal
-    led = fast[:WHOLE_FIRST].argmax() if fast[:WHOLE_FIRST].any() else 0  # liquid before the gas
-    fast = fast[int(led) :]
-    slow_at = np.flatnonzero(~fast)
-    if len(slow_at) == 0:
+    fast = fast[int(fast[:WHOLE_FIRST].argmax()) :]  # what is slow before is liquid before the gas
+    slow = np.flatnonzero(~fast).tolist()
+    if not slow:
         return len(t), False
-    lasting = slow_at[np.append(np.diff(slow_at) == 1, [True])]
-    n = int(lasting[0]) if len(lasting) else len(t)
+    n = next((a for a, b in pairwise(slow) if b == a + 1), slow[-1])  # one slow one is a miss
     healing = own > SLOWING * float(t[1:].min())
     return n, bool(own > HEALED * normal or healing)
 
@@ -55,7 +56,7 @@ def healing(event: Episode, heal_share: float = 1.25) -> bool:
     Each is held against the one two before it, for one side may lead the other; strokes that are
     merely ragged go up and down.
     """
-    t = np.diff(event.stroke_ts)
+    t = event.intervals_s
     if len(t) < 3:
         return False
     quickest = int(t.argmin())
@@ -63,7 +64,7 @@ def healing(event: Episode, heal_share: float = 1.25) -> bool:
     rises = later[2:] > later[:-2]
     if quickest > len(t) // 2 or len(rises) < 1 or int((~rises).sum()) > len(rises) // 5:
         return False
-    return float(np.median(t[-2:])) > heal_share * float(t.min())
+    return median(t[-2:]) > heal_share * float(t.min())
 
 
 @dataclass(slots=True)
@@ -166,7 +167,7 @@ class LostPrime(Detector):
     def _more(self, event: Episode, context: Context) -> int:
         """Strokes beyond what the draw's time holds at the usual interval, when they slow down
         again and their dips are soft; 0 when there are none such."""
-        t = np.diff(event.stroke_ts)
+        t = event.intervals_s
         firm = context.at_pressure("dip_pa", event, 0.01)
         if len(t) < 3 or firm is None or firm.ratio > self.soft_share:
             return 0
@@ -206,7 +207,7 @@ class LostPrime(Detector):
 
     def _dry(self, event: Episode, context: Context, n: int) -> bool:
         """At least two strokes of the burst moved gas."""
-        t = np.diff(event.stroke_ts)
+        t = event.intervals_s
         usual = context.of("rate_hz")
-        normal = float(np.median(t[-3:])) if usual is None else 1.0 / usual
+        normal = median(t[-3:]) if usual is None else 1.0 / usual
         return int((t[:n] < self.dry_share * normal).sum()) >= 2

@@ -78,7 +78,7 @@ class MissedPrime(Detector):
             event,
             context,
             (now.sure, 0.9),
-            f"Missed prime: {now.strokes:.0f} dry strokes at {now.rate_hz:.1f} a second and "
+            f"Missed prime: {now.strokes:,.0f} dry strokes at {now.rate_hz:.1f} a second and "
             f"pressure does not build; priming takes about {context.scales.prime_strokes:.0f}.",
             Evidence("dry strokes", now.strokes, "strokes", 0.0, enough),
             Evidence("stroke rate", now.rate_hz, "1/s", None, context.race_hz),

@@ -9,8 +9,12 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.hydraulics.line import idle_leak
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
+
+Counted = tuple[float, float, int]
+"""Strokes at rest, the rest (s) they came in, and how many stretches that rest is made of."""
 
 
 @dataclass(slots=True)
@@ -141,8 +145,9 @@ class NoDemand(Detector):
         if strokes is None or shut_s is None or event.what == "idle strokes":
             return None
         if strokes >= self.shut_strokes and shut_s >= self.shut_s:
-            rate = strokes / shut_s
-            return self._yes(event, context, rate, 0.95, f"{strokes:.0f} strokes in {shut_s:.0f} s")
+            counted = (strokes, shut_s, 1)
+            how = f"{strokes:.0f} strokes in {shut_s:.0f} s"
+            return self._yes(event, context, counted, 0.95, how)
         return None
 
     def _chain(self, gap_s: float) -> None:
@@ -193,7 +198,8 @@ class NoDemand(Detector):
         ):
             return self.unknown(event, context)
         self._period_s = middle
-        return self._yes(event, context, 1.0 / middle, 0.9, f"a single stroke every {middle:.0f} s")
+        counted = (len(gaps), len(gaps) * middle, 1)
+        return self._yes(event, context, counted, 0.9, f"a single stroke every {middle:.0f} s")
 
     def _follow(self, event: Episode) -> None:
         for ts in event.stroke_ts.tolist():
@@ -213,8 +219,8 @@ class NoDemand(Detector):
         dip = f.get("dip_pa")
         return usual is None or dip is None or dip > self.draw_dip_share * usual
 
-    def _creep(self, event: Episode, context: Context) -> float | None:
-        """Rate of strokes into a trickle: pressure did not fall before, and the dip is shallow.
+    def _creep(self, event: Episode, context: Context) -> Counted | None:
+        """Strokes into a trickle: pressure did not fall before, and the dip is shallow.
 
         The dip of a reversal is flow x dead time / compliance, so one far under a draw's own tells
         of a flow far under a draw's. One bad ball gives at most one such stroke a rest: three with
@@ -239,13 +245,14 @@ class NoDemand(Detector):
         since = self._creeps[0]
         return self._at_rest(deque(x for x in self._leaked if x >= since))
 
-    def _at_rest(self, strokes: deque[float]) -> float:
-        """Rate (1/s) of these strokes over the time at rest between the first and the last: the
-        leak goes on through the draws between, but its strokes there are the draws'."""
+    def _at_rest(self, strokes: deque[float]) -> Counted:
+        """These strokes over the time at rest between the first and the last: the leak goes on
+        through the draws between, but its strokes there are the draws'."""
         first, last = strokes[0], strokes[-1]
-        drawn = sum(max(0.0, min(b, last) - max(a, first)) for a, b in self._draws)
-        rested = max(last - first - drawn, 0.25 * (last - first), 1.0)
-        return (len(strokes) - 1) / rested
+        within = [min(b, last) - max(a, first) for a, b in self._draws]
+        drawn = [s for s in within if s > 0.0]
+        rested = max(last - first - sum(drawn), 0.25 * (last - first), 1.0)
+        return len(strokes) - 1, rested, len(drawn) + 1
 
     def _balls(self, context: Context) -> bool:
         """Do the strokes of the last draws alternate?"""
@@ -253,8 +260,8 @@ class NoDemand(Detector):
         last = [e.features.get("asymmetry") for e in list(context.recent)[-6:]]
         return any(a is not None and a > usual + 0.03 for a in last)
 
-    def _late_strokes(self, event: Episode) -> float | None:
-        """Rate (1/s of shut time) once enough strokes came well after the last valve closed.
+    def _late_strokes(self, event: Episode) -> Counted | None:
+        """Strokes over shut time once enough of them came well after the last valve closed.
 
         A bad ball gives one stroke soon after a draw; a leak gives one whenever it is due.
         """
@@ -311,19 +318,23 @@ class NoDemand(Detector):
         if rate * context.scales.displacement_ml > self.most_ml_s:
             return self.unknown(event, context)  # more than the pump can deliver: it moves gas
         self._period_s = 1.0 / rate
-        return self._yes(event, context, rate, 0.75, f"a steady run of {length / 60:.0f} minutes")
+        counted = (event.strokes - 1, (event.strokes - 1) / rate, 1)
+        how = f"a steady run of {length / 60:.0f} minutes"
+        return self._yes(event, context, counted, 0.75, how)
 
     def _yes(
-        self, event: Episode, context: Context, rate_hz: float, confidence: float, how: str
+        self, event: Episode, context: Context, counted: Counted, confidence: float, how: str
     ) -> Finding:
-        leak = rate_hz * context.scales.displacement_ml * 60.0
+        strokes, rested_s, windows = counted
+        found = idle_leak(strokes, rested_s, context.scales.displacement_ml, windows=windows)
+        leak, limits = found.leak_ml_min, found.limits
         return self.yes(
             event,
             context,
             (confidence, 0.3 + min(0.6, leak / 1000.0)),
-            f"Running with no demand: {how} with the line at stall, "
-            f"a leak of about {leak:.0f} mL/min ({context.show.volume(leak * 1440.0)} a day).",
-            Evidence("leak", leak, "mL/min", 0.0, 0.0),
-            Evidence("stroke rate", rate_hz, "1/s"),
+            f"Running with no demand: {how} while the line stands at stall pressure; a leak of "
+            f"about {leak:.0f} mL/min ({context.show.volume(leak * 1440.0)} a day).",
+            Evidence("leak", leak, "mL/min", 0.0, 0.0, limits.low, limits.high),
+            Evidence("stroke rate", strokes / rested_s, "1/s"),
             causes=((Kind.NO_DEMAND, 0.85), (Kind.BALL_LEAK, 0.15)),
         )

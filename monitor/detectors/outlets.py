@@ -4,15 +4,20 @@ An outlet is known by its conductance (rate over the root of the pressure) as lo
 delivers; where strokes slip or move gas it is known by the pressure, which outlet and pump settle.
 """
 
-from collections.abc import Iterable
+from collections import deque
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
+from monitor.signals.order import mean
 from monitor.signals.types import Episode, FloatArray
 
-Record = tuple[float, dict[str, float | None]]
-"""Conductance of a draw and its values."""
+OUTLET = "outlet"
+"""The logarithm of a draw's conductance, by which its outlet is known."""
+
+Record = dict[str, float | None]
+"""A draw's values and its OUTLET."""
 
 BY_FLOW = ("demand_pa", "dip_pa", "dip_s", "interval_s", "conductance", "stall_after_pa")
 """What is kept of a draw."""
@@ -37,23 +42,54 @@ class Shift:
     z: float
 
 
+class Draws:
+    """The last `most` draws that later ones are held against."""
+
+    def __init__(self, most: int) -> None:
+        self._kept: deque[Record] = deque(maxlen=most)
+        self._columns: dict[tuple[str, str], tuple[FloatArray, FloatArray]] = {}
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+    def add(self, draw: Record) -> None:
+        """Take one more."""
+        self._kept.append(draw)
+        self._columns.clear()
+
+    def clear(self) -> None:
+        """Forget all."""
+        self._kept.clear()
+        self._columns.clear()
+
+    def columns(self, x: str, y: str) -> tuple[FloatArray, FloatArray]:
+        """Both values of the draws of which both are known."""
+        if (x, y) not in self._columns:
+            pairs = ((draw.get(x), draw.get(y)) for draw in self._kept)
+            known = [(a, b) for a, b in pairs if a is not None and b is not None]
+            self._columns[x, y] = np.array([a for a, _ in known]), np.array([b for _, b in known])
+        return self._columns[x, y]
+
+
 def _off_line(
     x: FloatArray, y: FloatArray, value: float, reach: float, floor_share: float
 ) -> Shift | None:
     """A value at x = 0 against the line through the known points within reach (at least LIKE);
     None where no known point is near."""
-    if not x.min() - reach < 0.0 < x.max() + reach:
+    off = np.abs(x)
+    some = float(np.sort(off)[min(len(x), LIKE) - 1])
+    if some > FAR * reach or not x.min() - reach < 0.0 < x.max() + reach:
         return None
-    some = float(np.sort(np.abs(x))[min(len(x), LIKE) - 1])
-    if some > FAR * reach:
-        return None
-    near = np.abs(x) <= max(reach, some)
+    near = off <= max(reach, some)
     x, y = x[near], y[near]
-    slope = 0.0
-    if float(np.ptp(x)) > 0.005 * reach:
-        slope = float(((x - x.mean()) * (y - y.mean())).sum() / ((x - x.mean()) ** 2).sum())
-    expected = float(y.mean() - slope * x.mean())
-    noise = float((y - expected - slope * x).std())
+    x_mean, y_mean, slope = mean(x), mean(y), 0.0
+    if float(x.max()) - float(x.min()) > 0.005 * reach:
+        dx = x - x_mean
+        slope = float((dx * (y - y_mean)).sum() / (dx**2).sum())
+    expected = y_mean - slope * x_mean
+    left = y - expected - slope * x
+    left -= mean(left)
+    noise = sqrt(mean(left * left))
     scale = max(noise, floor_share * abs(expected), 1e-12)
     ratio = value / expected if expected else float("inf")
     return Shift(value, expected, ratio, (value - expected) / scale)
@@ -64,39 +100,37 @@ def record(event: Episode) -> Record | None:
     k = event.features.get("conductance")
     if k is None or k <= 0 or event.strokes < 3:
         return None
-    return k, {name: event.features.get(name) for name in BY_FLOW}
+    return {OUTLET: float(np.log(k)), **{name: event.features.get(name) for name in BY_FLOW}}
 
 
 def by_flow(
-    records: Iterable[Record], name: str, event: Episode, least: int, floor_share: float
+    draws: Draws, name: str, event: Episode, least: int, floor_share: float
 ) -> Shift | None:
-    """A draw's value against the records' through the same outlet, off a local line over the
-    logarithm of the conductance; None with fewer than `least` records or none like it."""
+    """A draw's value against the others' through the same outlet, off a local line over the
+    logarithm of the conductance; None with fewer than `least` draws or none like it."""
     value, k = event.features.get(name), event.features.get("conductance")
-    known = [(a, b[name]) for a, b in records if b.get(name) is not None]
-    if value is None or k is None or k <= 0 or len(known) < least:
+    if value is None or k is None or k <= 0:
         return None
-    x = np.log(np.array([a for a, _ in known])) - np.log(k)
-    return _off_line(x, np.array([b for _, b in known], np.float64), value, REACH, floor_share)
+    outlets, known = draws.columns(OUTLET, name)
+    if len(known) < least:
+        return None
+    return _off_line(outlets - np.log(k), known, value, REACH, floor_share)
 
 
 def by_pressure(
-    records: Iterable[Record],
+    draws: Draws,
     name: str,
     event: Episode,
     stall_pa: float,
     least: int,
     floor_share: float = 0.005,
 ) -> Shift | None:
-    """A draw's value against the records' at the same demand pressure; None as in `by_flow`."""
+    """A draw's value against the others' at the same demand pressure; None as in `by_flow`."""
     value, demand = event.features.get(name), event.features.get("demand_pa")
-    known = [
-        (b["demand_pa"], b[name])
-        for _, b in records
-        if b["demand_pa"] is not None and b.get(name) is not None
-    ]
-    if value is None or demand is None or len(known) < least:
+    if value is None or demand is None:
         return None
-    x = (np.array([a for a, _ in known], np.float64) - demand) / stall_pa
-    y = np.array([b for _, b in known], np.float64)
-    return _off_line(x, y, value, PRESSURE_REACH, floor_share)
+    pressures, known = draws.columns("demand_pa", name)
+    if len(known) < least:
+        return None
+    x = (pressures - demand) / stall_pa
+    return _off_line(x, known, value, PRESSURE_REACH, floor_share)

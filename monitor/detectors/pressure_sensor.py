@@ -101,18 +101,17 @@ class PressureSensor(Detector):
         """Stall and demand moved alike, yet rate and dips did not follow."""
         f = event.features
         stall, demand = f.get("stall_after_pa"), f.get("demand_pa")
-        usual_stall = context.usual["stall_after_pa"].median
-        usual_demand, dip = (
-            context.of("demand_pa"),
-            context.against("dip_pa", f.get("dip_pa"), 0.02),
-        )
-        rate = context.against("rate_hz", f.get("rate_hz"))
-        if event.open_ or stall is None or demand is None or rate is None or dip is None:
+        usual_stall, usual_demand = context.of("stall_after_pa"), context.of("demand_pa")
+        if event.open_ or stall is None or demand is None or demand <= 0:
             return None
-        if usual_stall is None or usual_demand is None or usual_demand <= 0 or demand <= 0:
+        if usual_stall is None or usual_demand is None or usual_demand <= 0:
             return None
         moved, along = stall - usual_stall, demand - usual_demand
         if abs(moved) < self.shift_share * usual_stall or abs(along - moved) > 0.35 * abs(moved):
+            return None
+        rate = context.against("rate_hz", f.get("rate_hz"))
+        dip = context.against("dip_pa", f.get("dip_pa"), 0.02)
+        if rate is None or dip is None:
             return None
         sure_air = (f.get("air_after_pa") or 0.0) > 0.95 * context.scales.air_set_pa
         if abs(moved) > self.most_shift_pa or (moved < 0 and not sure_air):
@@ -133,5 +132,5 @@ class PressureSensor(Detector):
             (sure, 0.6),
             f"Pressure sensor fault: {what}"
             + (f" ({100 * value:.0f} %)." if share else f" ({context.show.pressure(value)})."),
-            Evidence(what, value, "" if share else "Pa"),
+            Evidence(what, value, "share" if share else "Pa"),
         )

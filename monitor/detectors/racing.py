@@ -117,7 +117,7 @@ def ran_out(event: Episode, context: Context) -> bool:
     if usual is None:
         return False
     for run in past[-2:]:
-        t = np.diff(run.stroke_ts)
+        t = run.intervals_s
         whole = (t[:-1] > QUICKENED * usual) & (t[:-1] < PAUSE * usual)
         if float(t[-1]) < QUICKENED * usual and whole.any():
             return True

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, once
 from monitor.signals.order import median
 from monitor.signals.strokes import mad_sigma
 from monitor.signals.types import Episode, FloatArray
@@ -126,7 +126,7 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
     sides_of: list[FloatArray] = []
     used, jitter = 0, 0.0
     for run, first in zip(reversed(runs), reversed(sides), strict=True):
-        t = np.diff(run.stroke_ts)
+        t = run.intervals_s
         if len(t) and not run.features.get("cut") and run.what != "prime" and t.min() > 0:
             t = _cut(t)
             usual = context.at_pressure("interval_s", run)
@@ -175,6 +175,7 @@ def joined(event: Episode, context: Context) -> FloatArray:
     return np.asarray(np.diff(ts), np.float64)
 
 
+@once
 def after_short_rest(event: Episode, context: Context) -> list[float]:
     """By how much the strokes of the last draws that followed another one closely are quicker than
     usual, from the first quick draw on. Gas that comes with those as well is not a foot valve's."""
@@ -184,7 +185,7 @@ def after_short_rest(event: Episode, context: Context) -> list[float]:
         rest, like = run.features.get("rest_before_s"), context.at_pressure("interval_s", run)
         if run.strokes < 3 or rest is None or like is None or like.usual <= 0:
             continue
-        quicker = -float(np.log(np.diff(run.stroke_ts).mean() / like.usual))
+        quicker = -float(np.log(run.intervals_s.mean() / like.usual))
         begun = begun or quicker >= QUICK
         if begun and rest < SHORT_REST_S:
             out.append(quicker)

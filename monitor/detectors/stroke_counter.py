@@ -108,7 +108,7 @@ class StrokeCounter(Detector):
             context,
             (0.9 if event.strokes == 0 else 0.85, 0.6),
             "Stroke counter fault: " + said,
-            Evidence("strokes not counted", less, "", 0.0, self.uncounted_share),
+            Evidence("strokes not counted", less, "share", 0.0, self.uncounted_share),
             Evidence("dips", dips, "strokes"),
             Evidence("strokes counted", float(event.strokes), "strokes"),
         )
@@ -155,7 +155,7 @@ class StrokeCounter(Detector):
     def _skips(self, event: Episode, context: Context) -> tuple[float, int] | None:
         """(share of strokes left out, switches between counted and skipped), when the intervals
         are whole multiples of the usual one; None when they are not."""
-        t = np.diff(event.stroke_ts)
+        t = event.intervals_s
         usual, spread = context.of("interval_s"), context.usual["interval_s"].spread
         flow = context.usual["conductance"]
         if flow.low is None or flow.high is None or flow.high > self.one_outlet * flow.low:
@@ -166,12 +166,14 @@ class StrokeCounter(Detector):
             return None
         times = t / usual
         whole = np.maximum(np.round(times), 1.0)
-        if (np.abs(times - whole) < self.fit * whole**0.5).mean() < 0.9:
+        good = np.abs(times - whole) < self.fit * np.sqrt(whole)
+        if np.count_nonzero(good) / len(t) < 0.9:
             return None
         demand = context.against("demand_pa", event.features.get("demand_pa"), 0.002)
         if demand is not None and abs(demand.ratio - 1.0) > 0.02:
             return None
-        switches = int((np.diff((whole > 1).astype(np.int64)) != 0).sum())
+        skipped = whole > 1
+        switches = int(np.count_nonzero(skipped[1:] != skipped[:-1]))
         return 1.0 - len(t) / float(whole.sum()), switches
 
     def _bounce(self, event: Episode, context: Context) -> Finding:
@@ -186,5 +188,5 @@ class StrokeCounter(Detector):
             (0.95, 0.5),
             f"Stroke counter fault: {100 * share:.0f} % of the counts come within 40 ms of the one "
             "before; the contact bounces.",
-            Evidence("counts within 40 ms", share, "", 0.0, self.bounce_share),
+            Evidence("counts within 40 ms", share, "share", 0.0, self.bounce_share),
         )

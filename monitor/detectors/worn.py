@@ -9,11 +9,16 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.limits import mean_limits
 from monitor.detectors.odometer import Odometer
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 NEW_SEALS = ("seals", "pump changed")
 """Work entries after which the pump has new seals."""
+USUAL_SE = 0.005
+"""Standard error of what draws are compared with: like draws repeat within 1 % (computed), and
+the usual value is read off at least three of them."""
 
 
 @dataclass(slots=True)
@@ -79,7 +84,7 @@ class Worn(Detector):
             return self.unknown(event, context)
         slow = self._over_months(event, context)
         if slow is not None:
-            return self._say(event, context, slow)
+            return self._say(event, context, slow, list(self._slow))
         if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
             self._others += len(self._ratios) >= 2
             self._ratios.clear()
@@ -100,7 +105,7 @@ class Worn(Detector):
         more = float(np.median(last))
         if float(np.median(list(self._dips)[-needed:])) > 1.0 + self.deeper * (more - 1.0):
             return self.unknown(event, context)  # more flow: another outlet
-        return self._say(event, context, more)
+        return self._say(event, context, more, last.tolist())
 
     def _over_months(self, event: Episode, context: Context) -> float | None:
         """Strokes for the pressure against this pump's first draws, once the last all show more."""
@@ -118,19 +123,28 @@ class Worn(Detector):
         if len(self._slow) < self.slow_draws:
             return None
         more = sum(x > self.more_share for x in self._slow)
-        middle = float(np.median(self._slow))
+        middle = median(np.array(self._slow))
         told = more >= self.slow_draws - self.slow_most and middle < self.most_share
         return middle if told else None
 
-    def _say(self, event: Episode, context: Context, ratio: float) -> Finding:
+    def _say(self, event: Episode, context: Context, ratio: float, ratios: list[float]) -> Finding:
         loss = 100.0 * (1.0 - 1.0 / ratio)
+        limits = mean_limits(ratios, USUAL_SE)
         return self.yes(
             event,
             context,
             (0.7, min(0.7, 0.2 + loss / 50.0)),
             f"Worn pump: draws take {100 * (ratio - 1):.0f} % more strokes than "
             f"they did; about {loss:.0f} % of each stroke slips back.",
-            Evidence("volumetric loss", loss / 100.0, "", 0.0, 0.05),
+            Evidence(
+                "volumetric loss",
+                loss / 100.0,
+                "share",
+                0.0,
+                0.05,
+                max(1.0 - 1.0 / limits.low, 0.0),
+                1.0 - 1.0 / limits.high,
+            ),
             *self._since_seals(),
             causes=((Kind.WORN, 0.7), (Kind.BALL_LEAK, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )

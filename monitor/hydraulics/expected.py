@@ -42,7 +42,9 @@ def _expected_draw(case: Case) -> Iterator[Line]:
 
 
 def _expected_prime(case: Case) -> Iterator[Line]:
-    band = suction.strokes_to_prime(case.pump, case.site.altitude_m)
+    band = suction.strokes_to_prime(
+        case.pump, case.site.altitude_m, discharge_pa=case.pump.check_valve_crack_pa
+    )
     if math.isinf(band.high):
         here = case.line("strokes to prime, at most", None, "strokes")
         todo = "lower the lift, shorten the run, or prime with the line open and a tight pump"

@@ -183,7 +183,7 @@ def _valves(case: Case) -> Iterator[Line]:
 
 def _ports(case: Case) -> Iterator[Line]:
     known = case.pump.ports_down
-    here = case.line("ports facing down", None if known is None else float(known), "")
+    here = case.line("ports facing down", None if known is None else float(known), "yes")
     if known is None:
         yield here(
             "yes", "unknown", PRACTICE, "look how the pump hangs and say so in the site file"

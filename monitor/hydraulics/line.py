@@ -23,6 +23,8 @@ WALL_M = 0.0015875
 STROKE_SIGMA = 1.0 / math.sqrt(6.0)
 """Error (rms, in strokes) of a volume counted in whole strokes when neither the start nor the end
 falls on a stroke: difference of two uniform fractions."""
+Z_95 = 1.96
+"""Two-sided 95 % quantile of the normal law."""
 
 # Young's modulus in Pa and Poisson's ratio of the wall (from memory, wide makers' ranges); the
 # band covers grade and temperature.
@@ -200,23 +202,41 @@ class IdleLeak:
     smallest_ml_min: float
 
     @property
+    def limits(self) -> Band:
+        """95 % limits in mL/min: 1.96 sigma about the leak; no stroke at all allows almost one.
+
+        A steady leak strokes at even intervals, so this is no Poisson count.
+        """
+        if self.leak_ml_min == 0.0:
+            return Band(0.0, self.smallest_ml_min / 3.0)
+        room = Z_95 * self.sigma_ml_min
+        return Band(max(self.leak_ml_min - room, 0.0), self.leak_ml_min + room)
+
+    @property
     def litres_a_day(self) -> float:
         """The same leak as litres a day."""
         return self.leak_ml_min * 1.44
 
 
 def idle_leak(
-    strokes: int, window_s: float, displacement_ml: float, efficiency: float = 1.0
+    strokes: float,
+    window_s: float,
+    displacement_ml: float,
+    efficiency: float = 1.0,
+    *,
+    windows: int = 1,
 ) -> IdleLeak:
     """Leak in mL/min from idle strokes in a window: N·V/T, sigma V/(√6·T), smallest 3·V/T.
 
-    The diaphragm creeps unseen between strokes, so neither end of the window falls on a stroke.
-    A 60 mL pump shows 0.4 mL/min in a night of 8 h, 3 mL/min in an hour, 18 mL/min in 10 min.
+    The diaphragm creeps unseen between strokes, so neither end of the window falls on a stroke;
+    rest put together from several windows errs at the ends of each (sigma times their root). A
+    60 mL pump shows 0.4 mL/min in a night of 8 h, 3 mL/min in an hour, 18 mL/min in 10 min.
     """
     if window_s <= 0:
         raise ValueError("window_s must be above zero seconds")
     one_ml_min = efficiency * displacement_ml / window_s * 60.0
-    return IdleLeak(strokes * one_ml_min, STROKE_SIGMA * one_ml_min, 3.0 * one_ml_min)
+    sigma = STROKE_SIGMA * max(windows, 1) ** 0.5 * one_ml_min
+    return IdleLeak(strokes * one_ml_min, sigma, 3.0 * one_ml_min)
 
 
 def leak_from_interval_ml_min(

@@ -3,7 +3,7 @@
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from monitor import wire
 from monitor.errors import BadMessage, StoreUnavailable
@@ -21,8 +21,7 @@ FUTURE_S = 86_400.0
 """Chosen: a clock may be a time zone wrong, not a year."""
 
 
-@dataclass(frozen=True, slots=True)
-class Raw:
+class Raw(NamedTuple):
     """One message as the broker gave it; token goes back with the receipt."""
 
     topic: str

@@ -83,6 +83,21 @@ class Tally:
     resampled: int = 0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Counted:
+    """Strokes that were counted: at which rows (rising), when, since when, and how many."""
+
+    rows: NDArray[np.intp]
+    ts: FloatArray
+    before_ts: FloatArray
+    new: NDArray[np.int64]
+
+    def times(self, first: int, end: int) -> FloatArray:
+        """One time a stroke, of the rows [first, end)."""
+        i, j = np.searchsorted(self.rows, (first, end))
+        return stroke_times(self.ts[i:j], self.before_ts[i:j], self.new[i:j])
+
+
 @dataclass(slots=True)
 class Gridder:
     """One pump's rows in, blocks out; remembers time and counter from call to call."""
@@ -118,37 +133,33 @@ class Gridder:
         """Blocks of rows that went through forward()."""
         if len(rows) == 0:
             return
-        steps = np.diff(rows.ts)
+        steps = rows.ts[1:] - rows.ts[:-1]
         if len(steps):
             self._step_s = min(float(np.median(steps[:FIRST_LOOK])), MAX_STEP_S)
         step_s = self._step_s or 1.0
-        new, before_ts = self._new_strokes(rows, step_s)
-        holes = np.flatnonzero(steps > max(GAP_STEPS * step_s, GAP_S)) + 1
+        longest_s = max(GAP_STEPS * step_s, GAP_S)
+        holes = np.flatnonzero(steps > longest_s) + 1
+        counted = self._counted(rows, holes, longest_s)
         edges = [0, *holes.tolist(), len(rows)]
         for a, b in itertools.pairwise(edges):
-            part = slice(a, b)
-            times = np.empty(0)
-            if new is not None:
-                times = stroke_times(rows.ts[part], before_ts[part], new[part])
-            yield self._even(rows.take(part), times, step_s)
+            times = np.empty(0) if counted is None else counted.times(a, b)
+            yield self._even(rows.take(slice(a, b)), times, step_s)
 
-    def _new_strokes(
-        self, rows: Rows, step_s: float
-    ) -> tuple[NDArray[np.int64] | None, FloatArray]:
-        """(strokes new at each row, time of the reading before it)."""
+    def _counted(self, rows: Rows, holes: NDArray[np.intp], longest_s: float) -> "Counted | None":
+        """The strokes of these rows; holes: the rows that follow one."""
         if rows.strokes is None or not self.counter_fitted:
-            return None, rows.ts
-        new = np.zeros(len(rows), np.int64)
-        before = np.concatenate([[self._total_ts], rows.ts[:-1]])
-        jumps = np.diff(rows.ts, prepend=self._row_ts) > max(GAP_STEPS * step_s, GAP_S)
+            return None
+        if rows.ts[0] - self._row_ts > longest_s:
+            holes = np.concatenate([[0], holes])
         self._row_ts = float(rows.ts[-1])
-        if not self._holes and not jumps.any() and np.isfinite(rows.strokes).all():
-            return self._unbroken(rows, new, before)
+        if not self._holes and not len(holes) and np.isfinite(rows.strokes).all():
+            return self._unbroken(rows.ts, rows.strokes)
         good = np.flatnonzero(np.isfinite(rows.strokes))
-        holes = self._holes + np.cumsum(jumps)
+        before = self._holes + np.searchsorted(holes, good, "right")
+        all_holes = self._holes + len(holes)
         if len(good) == 0:
-            self._holes = int(holes[-1])
-            return new, before
+            self._holes = all_holes
+            return Counted(good, rows.ts[good], rows.ts[good], good)
         total = np.concatenate([[self._total], rows.strokes[good]])
         at_ts = np.concatenate([[self._total_ts], rows.ts[good]])
         first = 1 if np.isnan(self._total) else 0
@@ -156,32 +167,28 @@ class Gridder:
         step, restarted = increments(counts, np.diff(at_ts[first:]), self.per_pulse)
         self.tally.restarts += int(restarted.sum())
         # Readings may be blank for a while; only missing rows make strokes' times unknown.
-        across = np.diff(np.concatenate([[0], holes[good]])[first:]) > 0
+        across = np.diff(np.concatenate([[0], before])[first:]) > 0
         self.tally.unseen_strokes += int(step[across].sum())
         step[across] = 0
-        new[good[first:]] = step
-        before[good[first:]] = at_ts[first:-1]
         self._total, self._total_ts = float(total[-1]), float(at_ts[-1])
-        self._holes = int(holes[-1] - holes[good[-1]])
-        return new, before
+        self._holes = int(all_holes - before[-1])
+        return Counted(good[first:], at_ts[first + 1 :], at_ts[first:-1], step)
 
-    def _unbroken(
-        self, rows: Rows, new: NDArray[np.int64], before: FloatArray
-    ) -> tuple[NDArray[np.int64], FloatArray]:
+    def _unbroken(self, ts: FloatArray, strokes: FloatArray) -> "Counted":
         """The same where no row and no reading is missing: only changes are looked at."""
-        strokes = rows.strokes
-        assert strokes is not None  # noqa: S101 - asked by the caller
         total = strokes[0] if np.isnan(self._total) else self._total
         changed = np.flatnonzero(strokes[1:] != strokes[:-1]) + 1
+        before_ts = ts[changed - 1]
         if strokes[0] != total:
             changed = np.concatenate([[0], changed])
+            before_ts = np.concatenate([[self._total_ts], before_ts])
+        step = np.empty(0, np.int64)
         if len(changed):
             counts = np.concatenate([[total], strokes[changed]]).astype(np.int64)
-            elapsed_s = rows.ts[changed] - before[changed]
-            new[changed], restarted = increments(counts, elapsed_s, self.per_pulse)
+            step, restarted = increments(counts, ts[changed] - before_ts, self.per_pulse)
             self.tally.restarts += int(restarted.sum())
-        self._total, self._total_ts = float(strokes[-1]), float(rows.ts[-1])
-        return new, before
+        self._total, self._total_ts = float(strokes[-1]), float(ts[-1])
+        return Counted(changed, ts[changed], before_ts, step)
 
     def _even(self, rows: Rows, stroke_ts: FloatArray, step_s: float) -> Block:
         n = len(rows)
@@ -189,6 +196,8 @@ class Gridder:
         if n == 1:
             return self._block(rows, stroke_ts, step_s)
         steps = np.diff(ts) / step_s
+        if steps.min() > 1.0 - JITTER_SHARE and steps.max() < 1.0 + JITTER_SHARE:
+            return self._block(rows, stroke_ts, float(ts[-1] - ts[0]) / (n - 1))
         whole = np.maximum(np.rint(steps), 1.0)
         off = np.abs(steps - whole) > JITTER_SHARE
         if np.count_nonzero(off) > UNEVEN_SHARE * len(steps):

@@ -32,6 +32,8 @@ BATCH_S = 1.0
 WINDOW_MESSAGES = 20
 """Default window of unreceipted messages at the broker; waiting longer would only stall it."""
 QUIET_S = 0.05
+FULL_S = 0.01
+"""How often a full queue is looked at for room (chosen)."""
 RETRY_S = (0.5, 1.0, 2.0, 5.0)
 ASK_EVERY_S = 5.0
 KEEPALIVE_S = 60
@@ -81,7 +83,7 @@ class Intake:
         self._address = address
         self._desk = desk
         self._clock = clock
-        self._queue: queue.Queue[Raw] = queue.Queue(QUEUE_MESSAGES)
+        self._queue: queue.SimpleQueue[Raw] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._connection = 0
         self._problem = "not connected yet"
@@ -186,12 +188,10 @@ class Intake:
         raw = Raw(
             message.topic, bytes(message.payload), (message.mid, message.qos, self._connection)
         )
-        while not self._stopping.is_set():
-            try:
-                self._queue.put(raw, timeout=1.0)
-            except queue.Full:
-                continue
-            return
+        while self._queue.qsize() >= QUEUE_MESSAGES:
+            if self._stopping.wait(FULL_S):
+                return
+        self._queue.put(raw)
 
     # The worker's thread.
 
@@ -210,13 +210,16 @@ class Intake:
             return []
         until_s = steady_s() + BATCH_S
         while len(batch) < BATCH_MESSAGES:
-            left_s = until_s - steady_s()
+            try:
+                batch.append(self._queue.get_nowait())
+                continue
+            except queue.Empty:
+                left_s = until_s - steady_s()
+            if left_s <= 0 or self._stopping.is_set():
+                break
             wait_s = min(left_s, QUIET_S) if len(batch) >= WINDOW_MESSAGES else left_s
             try:
-                if left_s <= 0 or self._stopping.is_set():
-                    batch.append(self._queue.get_nowait())
-                else:
-                    batch.append(self._queue.get(timeout=wait_s))
+                batch.append(self._queue.get(timeout=wait_s))
             except queue.Empty:
                 break
         return batch

@@ -91,9 +91,9 @@ class Recording:
         pumps = self._site.pumps
         only = pumps[0].id if len(pumps) == 1 else None
         table = ParquetTable(self.path, only) if suffix in PARQUET else CsvTable(self.path, only)
-        places = list(table.probes())
+        places = list(table.probes()) if only is None else []
         # Grouped by pump instead of by time: nothing can be said of what others still bring.
-        self._ahead = not places or all(p <= places[0] for p in places)
+        self._ahead = all(p <= places[0] for p in places)
         newest = -np.inf
         for piece in table.pieces():
             self.share_done = piece.share
@@ -290,14 +290,19 @@ class _Lines:
         return out
 
 
+def _missing(problem: Exception) -> str:
+    if isinstance(problem, KeyError):
+        return f"there is no {problem}"
+    return "this is no JSON object"
+
+
 def _parts(place: str, line: bytes) -> tuple[str, bytes]:
     try:
         data = json.loads(line)
         topic, payload = data["topic"], data["payload"]
     except (ValueError, TypeError, KeyError) as problem:
-        raise BadRecording(
-            f'{place}: {problem!r}; expected one {{"topic": ..., "payload": ...}} object a line'
-        ) from problem
+        expected = 'expected one {"topic": ..., "payload": ...} object a line'
+        raise BadRecording(f"{place}: {_missing(problem)}; {expected}") from problem
     if not isinstance(topic, str):
         raise BadRecording(f"{place}: topic {topic!r}; expected text")
     if isinstance(payload, list):

@@ -171,7 +171,9 @@ class ParquetTable:
         """The rows, piece by piece."""
         rows, done = max(self._file.metadata.num_rows, 1), 0
         try:
-            for batch in self._file.iter_batches(PARQUET_ROWS, columns=self.layout.names()):
+            for batch in self._file.iter_batches(
+                PARQUET_ROWS, columns=self.layout.names(), use_threads=False
+            ):
                 done += batch.num_rows
                 yield Piece(
                     split(batch, self.layout, self._only_pump, self._fault), min(done / rows, 1.0)
@@ -273,9 +275,8 @@ def _times(column: Any, name: str, fault: Fault) -> FloatArray:
 
 
 def _plausible(times: FloatArray, name: str, fault: Fault) -> FloatArray:
-    good = (times >= FIRST_TS) & (times < END_TS)
-    if not good.all():
-        bad = times[np.argmin(good)]
+    if len(times) and not (times.min() >= FIRST_TS and times.max() < END_TS):
+        bad = times[np.argmin((times >= FIRST_TS) & (times < END_TS))]
         raise fault(
             f"column '{name}': {bad} is no time of the years 2000 to 2099; expected Unix seconds"
         )

@@ -102,7 +102,7 @@ def alarm(site_id: str, alarm_id: str, look: SeeingLook) -> Response:
     figure = None
     if pump is not None:
         at = found.raised_ts or found.since_ts
-        span = (at - AROUND_S, at + AROUND_S)
+        span = (at - AROUND_S, max(min(at + AROUND_S, words.now_ts), at + 60.0))
         figure = drawing(draw(pump_trace(look.live, pump, span, words, rows_here=False)))
     return look.page(
         "alarm.html",

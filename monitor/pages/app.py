@@ -3,7 +3,8 @@
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from urllib.parse import quote
+from typing import Any
+from urllib.parse import quote, urlsplit
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -152,13 +153,34 @@ def _status(problem: Exception) -> tuple[int, str]:
 
 def _sentence(problem: Exception) -> str:
     if isinstance(problem, RequestValidationError):
-        places = (".".join(str(p) for p in e["loc"]) + ": " + e["msg"] for e in problem.errors())
-        return "; ".join(places)
+        return "; ".join(_fault(e) for e in problem.errors())
     if isinstance(problem, HTTPException):
-        return str(problem.detail)
+        return PLAIN.get(problem.status_code, str(problem.detail))
     if isinstance(problem, StrokewiseError):
         return str(problem)
     return "It was written into the log of the service; what you did was perhaps not done."
+
+
+PLAIN = {
+    404: "There is no page at this address; the link may be old or mistyped.",
+    405: "This address cannot be used like that; go back and use the page's own buttons.",
+}
+
+
+def _fault(error: dict[str, Any]) -> str:
+    """'kind: missing', 'days: must be greater than or equal to 1'."""
+    place = ".".join(str(p) for p in error["loc"][1:]) or str(error["loc"][0])
+    said = str(error["msg"]).replace("Input should be", "must be").replace("String should", "must")
+    return f"{place}: {'missing' if said == 'Field required' else said}"
+
+
+def came_from(request: Request) -> str:
+    """Path of the page of ours that led here, '' where it is not known."""
+    parts = urlsplit(request.headers.get("referer", ""))
+    ours = parts.netloc == request.headers.get("host")
+    if not ours or not parts.path.startswith("/") or parts.path.startswith("//"):
+        return ""
+    return parts.path + (f"?{parts.query}" if parts.query else "")
 
 
 def wants_json(request: Request) -> bool:
@@ -179,7 +201,13 @@ def on_error(request: Request, problem: Exception) -> Response:
         return RedirectResponse("/account", status_code=303)
     web: Web = request.app.state.web
     look = Look(request, web, find_caller(request, web))
-    page = look.page("problem.html", status=status, title=title, sentence=_sentence(problem))
+    page = look.page(
+        "problem.html",
+        status=status,
+        title=title,
+        sentence=_sentence(problem),
+        came_from=came_from(request),
+    )
     # An answer to what nobody foresaw leaves outside of Guard.
     page.headers.update(HEADERS)
     return page

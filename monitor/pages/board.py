@@ -60,6 +60,15 @@ def board(site_id: str, look: SeeingLook) -> Response:
         "board.html",
         board=view,
         lines={c.pump: drawn.get(live, words, c) for bay in view.bays for c in bay.pumps},
-        notes=[f"{words.t('Word not delivered')}: {text}" for text in live.dead_channels()],
+        notes=_notes(live, words),
         last_ended_ts=view.last_ended_ts,
     )
+
+
+def _notes(live: Live, words: Words) -> list[str]:
+    """What people must know of the service itself."""
+    notes = [f"{words.t('Word not delivered')}: {text}" for text in live.dead_channels()]
+    if asleep := live.asleep(words.site.id):
+        learnt = words.t("Pumps whose past is still being learnt after the start")
+        notes.append(f"{learnt}: {asleep}")
+    return notes

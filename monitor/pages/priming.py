@@ -8,6 +8,8 @@ from fastapi.responses import HTMLResponse, Response
 from monitor.advice.procedures import AIRLOCK
 from monitor.api.find import get_pump
 from monitor.api.priming import LOOK_S, priming_view
+from monitor.api.pump import concerns
+from monitor.api.rows import alarm_row, stands, worst_first
 from monitor.api.web import WebHere
 from monitor.api.words import Words
 from monitor.api.work import WorkerHere, WorkRequest
@@ -51,6 +53,11 @@ def priming(site_id: str, pump_id: str, look: SeeingLook) -> Response:
         figure=drawing(card(series, span, band, words=said, height_px=110)),
         minutes=LOOK_S / 60,
         cure=AIRLOCK,
+        standing=[
+            alarm_row(a, site, words)
+            for a in worst_first(look.live.alarms(site.id))
+            if a.active and stands(a) and concerns(a, pump)
+        ],
     )
 
 

@@ -8,8 +8,9 @@ from fastapi.responses import HTMLResponse, Response
 from monitor.api.find import get_pump, get_site
 from monitor.api.install import check_rows
 from monitor.api.pump import pump_look, pump_trace
-from monitor.api.window import LENGTHS_S, Window
+from monitor.api.window import LENGTHS_S, Window, WindowQuery
 from monitor.api.words import Words
+from monitor.charts.columns import FloatArray
 from monitor.charts.trace import draw
 from monitor.pages.render import Look, SeeingLook, drawing
 
@@ -25,7 +26,12 @@ def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> R
     words = look.words
     usual = "1h" if _is_fresh(look, site.id, pump.id) else "1d"
     span = window.span(words.now_ts, site.zone, usual=usual)
-    found = pump_look(look.live, site, pump, span, words, stale_s=look.web.settings.stale_s)
+    stale_s = look.web.settings.stale_s
+    found = pump_look(look.live, site, pump, span, words, stale_s=stale_s)
+    begun = _begun(found.trace.series.ts, span)
+    if begun is not None and window == WindowQuery():
+        span = begun
+        found = pump_look(look.live, site, pump, span, words, stale_s=stale_s)
     return look.page(
         "pump.html",
         page=found.page,
@@ -34,8 +40,17 @@ def pump_page(site_id: str, pump_id: str, look: SeeingLook, window: Window) -> R
         steps=steps(span, words.now_ts),
         lengths=tuple(LENGTHS_S),
         caption=caption(span, words),
-        feature_text=feature_text,
+        measured=measured,
     )
+
+
+def _begun(ts: FloatArray, span: tuple[float, float]) -> tuple[float, float] | None:
+    """The part of the span with data, where a pump has been watched for less than half of it: what
+    is there would be squeezed into a corner else."""
+    if not len(ts) or ts[0] < (span[0] + span[1]) / 2:
+        return None
+    length = max(1.1 * (span[1] - float(ts[0])), 120.0)
+    return max(span[1] - length, span[0]), span[1]
 
 
 def _is_fresh(look: Look, site_id: str, pump_id: str) -> bool:
@@ -89,21 +104,30 @@ def steps(span: tuple[float, float], now_ts: float) -> dict[str, tuple[float, fl
     }
 
 
-ENDINGS = {
-    "_pa": "Pa",
-    "_ml": "mL",
-    "_ml_min": "mL/min",
-    "_hz": "1/s",
-    "_s": "s",
-    "_share": "",
-    "_strokes": "strokes",
-}
+MEASURED: tuple[tuple[str, str, str], ...] = (
+    ("level_pa", "held", "Pa"),
+    ("demand_pa", "pressure while drawing", "Pa"),
+    ("rate_hz", "rate", "1/s"),
+    ("dip_pa", "dip at a stroke", "Pa"),
+    ("stall_after_pa", "at rest after it", "Pa"),
+    ("strokes_to_stall", "strokes to come to rest", "strokes"),
+    ("asymmetry", "sides differ by", "share"),
+    ("dry_start_strokes", "dry strokes at the start", "strokes"),
+    ("race_strokes", "racing strokes", "strokes"),
+    ("null_share", "failed reads", "share"),
+)
+"""What people are told of a draw or rest: feature, words, unit. Files hold every feature."""
+ONLY_WHEN_THERE = {
+    "strokes_to_stall", "asymmetry", "dry_start_strokes", "race_strokes", "null_share",
+}  # fmt: skip
 
 
-def feature_text(name: str, value: float | None, words: Words) -> tuple[str, str]:
-    """('stall after', '58 psi') of a feature named with its unit."""
-    for ending in sorted(ENDINGS, key=len, reverse=True):
-        if name.endswith(ending):
-            plain = name[: -len(ending)].replace("_", " ")
-            return plain, words.value(value, ENDINGS[ending])
-    return name.replace("_", " "), words.signif(value)
+def measured(features: dict[str, float | None], words: Words) -> list[str]:
+    """'pressure while drawing 55 psi', 'rate 28 strokes/min', ... of one draw or rest."""
+    found = []
+    for name, said, unit in MEASURED:
+        value = features.get(name)
+        if value is None or (name in ONLY_WHEN_THERE and value < 0.005):
+            continue
+        found.append(f"{words.t(said)} {words.value(value, unit)}")
+    return found

@@ -53,6 +53,12 @@ def worst(counts: dict[str, int]) -> str | None:
     return next((p for p, n in counts.items() if n), None)
 
 
+def pump_name(pump_id: str, site: Site) -> str:
+    """What people call a pump of the site; its id where it is none of it any more."""
+    pump = site.pump(pump_id)
+    return pump.title if pump else pump_id
+
+
 def make_environment() -> Environment:
     """The one environment: escaping on, a missing name is an error."""
     env = Environment(
@@ -64,6 +70,7 @@ def make_environment() -> Environment:
     )
     env.filters["capfirst"] = capfirst
     env.filters["worst"] = worst
+    env.filters["pump_name"] = pump_name
     env.globals.update(
         static=static_address,
         css={p.value: CLASS[p] for p in Priority},

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from monitor.api.accounts import ABSOLUTE_S, BadAccount, Caller, Throttled
+from monitor.api.find import NotFound
 from monitor.api.guard import COOKIE, MaybeCaller, NotSignedIn, address
 from monitor.api.web import Web, WebHere
 from monitor.pages.languages import COOKIE as LANGUAGE_COOKIE
@@ -125,7 +126,10 @@ def wall(token: str, web: WebHere) -> Response:
     """A wall screen's own address: it becomes a read-only session for the board."""
     caller = web.accounts.caller(token, web.live.now_ts())
     if caller is None or not caller.wall:
-        raise NotSignedIn
+        raise NotFound(
+            "This wall screen's address is not valid, or not any more: an administrator makes a "
+            "new one on the page People and tokens."
+        )
     response = RedirectResponse("/", status_code=303)
     set_cookie(response, web, COOKIE, token, YEAR_S)
     return response

@@ -50,7 +50,7 @@ def traces(look: Look, sheet: PumpSheet, *, width_px: int | None = None) -> dict
     """The 'month' and the 'worst' event of one pump, as drawings."""
     words = look.words
     pump = words.site.pump(sheet.pump)
-    spans = {"month": sheet.month, "worst": sheet.worst}
+    spans = {"month": sheet.month, "worst": sheet.worst and _till_now(sheet.worst, words.now_ts)}
     if pump is None:
         return {}
     return {
@@ -65,3 +65,8 @@ def traces(look: Look, sheet: PumpSheet, *, width_px: int | None = None) -> dict
         for kind, span in spans.items()
         if span is not None
     }
+
+
+def _till_now(span: tuple[float, float], now_ts: float) -> tuple[float, float]:
+    """A span without what is yet to come."""
+    return span[0], max(min(span[1], now_ts), span[0] + 600.0)

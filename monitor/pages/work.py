@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Query
 from fastapi.responses import HTMLResponse, Response
+from pydantic import ValidationError
 
 from monitor.api.find import get_site
 from monitor.api.rows import work_row
@@ -18,6 +19,14 @@ from monitor.units import DISPLAYS
 router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 Text = Annotated[str, Form(max_length=1000)]
 ROWS = 200
+FIELDS = {
+    "volume_ml": "Volume of the catch test",
+    "strokes": "Strokes of the catch test",
+    "air_set_pa": "New set point",
+    "drum_ml": "New drum",
+    "ts": "When",
+    "parts": "Parts used",
+}
 
 
 class WorkForm:
@@ -41,18 +50,26 @@ class WorkForm:
         """In SI; raises BadWork or BadWindow naming what cannot be read."""
         show = DISPLAYS[site.units]
         pressure, drum = number(self.pressure), number(self.drum)
-        strokes = number(self.strokes)
-        return WorkRequest(
-            pump=self.pump,
-            kind=self.kind,
-            ts=read_time(self.when, site.zone) if self.when else None,
-            text=self.text,
-            parts=self.parts,
-            volume_ml=number(self.volume),
-            strokes=None if strokes is None else round(strokes),
-            air_set_pa=None if pressure is None else pressure * show.pa_per_pressure,
-            drum_ml=None if drum is None else drum * show.ml_per_volume,
-        )
+        strokes, volume = number(self.strokes), number(self.volume)
+        ts = read_time(self.when, site.zone) if self.when else None
+        try:
+            return WorkRequest(
+                pump=self.pump,
+                kind=self.kind,
+                ts=ts,
+                text=self.text,
+                parts=self.parts,
+                volume_ml=volume,
+                strokes=None if strokes is None else round(strokes),
+                air_set_pa=None if pressure is None else pressure * show.pa_per_pressure,
+                drum_ml=None if drum is None else drum * show.ml_per_volume,
+            )
+        except ValidationError as problem:
+            field = str(problem.errors()[0]["loc"][0])
+            raise BadWork(
+                f"{FIELDS.get(field, field)}: more, or longer, than can be. Look at the number and "
+                f"its unit ({show.pressure_symbol}, {show.volume_symbol}, mL)."
+            ) from problem
 
 
 def number(text: str) -> float | None:

@@ -122,7 +122,7 @@ def by_pump(parts: Sequence[Part]) -> list[Unit]:
     return [
         Unit(
             p.now.pump.id,
-            p.now.pump.label or p.now.pump.id,
+            p.now.pump.title,
             (Part(p.now, p.before, 1.0, p.drum, p.prices),),
         )
         for p in parts
@@ -146,14 +146,16 @@ def _notes(total: Unit, span: Span, earlier: Sequence[Span]) -> tuple[str, ...]:
     notes = []
     if span[1] - span[0] < LEAST_SPAN_S:
         notes.append("Under a week: differences may be those of weekdays.")
+    observed = sum(p.now.observed_s for p in total.parts)
+    if not observed:
+        return ("Nothing was watched in this period yet: figures come with the first whole day.",)
     if not earlier:
         notes.append("No data of the period before: no change is shown.")
     guessed = [p.now.pump.id for p in total.parts if not p.now.pump.displacement_known]
     if guessed:
-        notes.append(
-            "Volumes rest on an assumed displacement until a catch test: " + ", ".join(guessed)
-        )
-    observed = sum(p.now.observed_s for p in total.parts)
+        alike = len(set(guessed)) < len(guessed)  # pumps of several sites may have one name
+        named = f"{len(guessed)} pumps" if alike else ", ".join(guessed)
+        notes.append(f"Volumes rest on an assumed displacement until a catch test: {named}")
     asked = sum(p.now.span[1] - p.now.span[0] for p in total.parts)
     if asked and observed < 0.95 * asked:
         notes.append(

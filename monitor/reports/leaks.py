@@ -4,11 +4,8 @@ from dataclasses import dataclass
 
 from monitor.hydraulics.air import ANR, SCFM_US, compressor_kwh, standard_m3, stroke_air_kg
 from monitor.hydraulics.air import M3_PER_CUBIC_FOOT as M3_PER_CF
+from monitor.hydraulics.line import idle_leak
 from monitor.reports.figures import Interval
-
-STROKE_SIGMA = 0.41
-"""Standard error, in strokes, of a steady leak's volume over a window that starts and ends at any
-point of a stroke: 1 / sqrt(6) (computed)."""
 
 DAY_S = 86_400.0
 
@@ -54,20 +51,11 @@ NOTHING = Cost(0.0, 0.0, 0.0, 0.0, None, None)
 
 
 def leak_ml_min(strokes: int, rest_s: float, displacement_ml: float) -> Interval:
-    """The leak that strokes at rest tell, mL/min, with 95 % limits; no value without rest.
-
-    A steady leak strokes at even intervals, so N strokes stand for N +- 1.96 x 0.41 of them, not
-    for a Poisson count. None at all still allows almost one.
-    """
+    """The leak that strokes at rest tell, mL/min, with 95 % limits; no value without rest."""
     if rest_s <= 0:
         return Interval(None, None, None)
-    per_stroke = displacement_ml * 60.0 / rest_s
-    if strokes == 0:
-        return Interval(0.0, 0.0, per_stroke)
-    room = 1.96 * STROKE_SIGMA
-    return Interval(
-        strokes * per_stroke, max(strokes - room, 0.0) * per_stroke, (strokes + room) * per_stroke
-    )
+    leak = idle_leak(strokes, rest_s, displacement_ml)
+    return Interval(leak.leak_ml_min, leak.limits.low, leak.limits.high)
 
 
 def per_day_ml(leak: Interval) -> Interval:

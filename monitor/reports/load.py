@@ -174,7 +174,7 @@ class Loader:
             recent=self.tallies.of(site, pump, (now_ts - RECENT_S, now_ts), mine),
             usual_stall_pa=usual(draws, "stall_after_pa"),
             usual_draw_pa=usual(draws, "demand_pa"),
-            prime=strokes_to_prime(pump, site.altitude_m),
+            prime=strokes_to_prime(pump, site.altitude_m, discharge_pa=pump.check_valve_crack_pa),
             drum=self.drum(pump, now_ts, faults),
             work=[self._entry(entry) for entry in work[:5]],
             worst=worst(own, month),

@@ -14,7 +14,7 @@ class Saving:
     """A day's loss while nobody comes: draws served badly, chemical and air that run away.
 
     money: a day's, None where no price is given. priority: place of the most pressing alarm
-    (0 = act now).
+    (0 = act now). seen_s: how long the pace was counted.
     """
 
     bad_draws_day: float
@@ -22,6 +22,7 @@ class Saving:
     money_day: float | None
     currency: str
     priority: int
+    seen_s: float = DAY_S
 
     @property
     def order(self) -> tuple[float, float, int, float]:
@@ -35,10 +36,10 @@ class Saving:
         )
 
     def words(self, show: Display) -> str:
-        """'Saves a day: about 120 draws served badly, 3 US gal of chemical, 4 kWh of air.'"""
+        """'Each day it waits: about 120 draws served badly, 3 US gal of chemical, 4 kWh of air.'"""
         parts = []
         if self.bad_draws_day >= 0.5:
-            parts.append(f"about {self.bad_draws_day:.0f} draws served badly")
+            parts.append(f"about {self.bad_draws_day:,.0f} draws served badly")
         if self.waste_day.volume_ml >= 1:
             parts.append(f"{show.volume(self.waste_day.volume_ml)} of chemical")
         if self.waste_day.energy_kwh >= 0.05:
@@ -46,8 +47,9 @@ class Saving:
         if self.money_day:
             parts.append(f"{self.currency} {self.money_day:.2f} in all".strip())
         if not parts:
-            return "Saves nothing that can be counted yet; it keeps a small fault small."
-        return "Saves a day: " + ", ".join(parts) + "."
+            return "Nothing is lost yet that can be counted; a visit keeps a small fault small."
+        pace = " (counted over less than a day)" if self.seen_s < DAY_S else ""
+        return "Each day it waits: " + ", ".join(parts) + pace + "."
 
 
 def saving(month: Tally, recent: Tally, bad_share: float, priority: int, prices: Prices) -> Saving:
@@ -67,7 +69,8 @@ def saving(month: Tally, recent: Tally, bad_share: float, priority: int, prices:
     )
     waste = together(wet, dry)
     known = [m for m in (waste.money, _money(bad_day, prices.bad_draw)) if m is not None]
-    return Saving(bad_day, waste, sum(known) if known else None, prices.currency, priority)
+    money = sum(known) if known else None
+    return Saving(bad_day, waste, money, prices.currency, priority, month.observed_s)
 
 
 def _money(draws: float, price: float | None) -> float | None:

@@ -82,7 +82,13 @@ def table(
 
 
 def _date(ts: float, zone: ZoneInfo) -> str:
-    return datetime.fromtimestamp(ts, zone).strftime("%d %b %Y")
+    here = datetime.fromtimestamp(ts, zone)
+    return f"{here.day} {here:%b %Y}"
+
+
+def _spoken(pump_id: str) -> str:
+    """'P3' as it is, 'wheel-acid' as words."""
+    return pump_id if any(c.isdigit() for c in pump_id) else pump_id.replace("-", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +103,17 @@ class _Words:
     def name(self, row: Row) -> Cell:
         """Who it is, and which pumps it shares."""
         if not row.shared:
-            return Cell(row.label, ", ".join(row.pumps) if len(row.pumps) <= 6 else "")
-        return Cell(row.label, "shared: " + ", ".join(row.shared))
+            names = ", ".join(_spoken(p) for p in row.pumps) if 1 < len(row.pumps) <= 6 else ""
+            return Cell(row.label, names)
+        return Cell(row.label, "shared: " + ", ".join(_spoken(p) for p in row.shared))
 
     def draws(self, row: Row) -> Cell:
         """How many draws."""
-        return Cell(f"{row.draws}")
+        return Cell(f"{row.draws:,}" if row.observed_s else DASH)
 
     def chemical(self, row: Row) -> Cell:
         """Volume that served draws."""
-        return Cell(self.show.volume(row.chemical_ml))
+        return Cell(self.show.volume(row.chemical_ml) if row.observed_s else DASH)
 
     def per_draw(self, row: Row) -> Cell:
         """Volume a draw and its change."""
@@ -123,18 +130,20 @@ class _Words:
         if row.bad.value is None:
             return Cell(DASH)
         change = _difference_words(row.bad_change)
-        note = (
-            f"{row.bad_draws} of {row.draws}; {_percent(row.bad.low)} to {_percent(row.bad.high)}"
-        )
+        low, high = _percent(row.bad.low), _percent(row.bad.high)
+        limits = f"{low} to {high}" if row.bad_draws else f"at most {high}"
+        note = f"{row.bad_draws:,} of {row.draws:,}; {limits}"
         return Cell(_percent(row.bad.value), note + change, _mark(row.bad_place))
 
     def faults(self, row: Row) -> Cell:
         """Faults by the side to look at."""
-        told = [f"{side.value} {row.faults[side]}" for side in Side if row.faults.get(side)]
-        return Cell(", ".join(told) or "none")
+        told = [f"{side.value}: {row.faults[side]}" for side in Side if row.faults.get(side)]
+        return Cell(", ".join(told) or ("none" if row.observed_s else DASH))
 
     def failures(self, row: Row) -> Cell:
         """Faults that kept chemical from vehicles."""
+        if not row.observed_s:
+            return Cell(DASH)
         change = row.failure_change
         note = ""
         if change.low is not None and change.low > 1:
@@ -163,10 +172,14 @@ class _Words:
 
     def down(self, row: Row) -> Cell:
         """Time in which a failure stood."""
+        if not row.observed_s:
+            return Cell(DASH)
         return Cell(_length(row.down_s) if row.down_s else "none")
 
     def leak(self, row: Row) -> Cell:
         """Chemical that ran with no demand, and the leak at rest."""
+        if not row.observed_s:
+            return Cell(DASH)
         got = row.leak_ml_day
         note = ""
         if got.value is not None and got.value > 0 and got.high is not None:
@@ -187,20 +200,26 @@ class _Words:
             return Cell(DASH)
         pump, forecast = row.first_drum
         if forecast.empty_now:
-            return Cell(f"{pump}: may be empty now", forecast.basis)
+            return Cell(f"{_spoken(pump)}: may be empty now", forecast.basis)
         days = forecast.days
         ends = [self._day(d) for d in (days.low, days.high) if d is not None]
-        return Cell(f"{pump}: {self._day(days.value or 0.0)}", " to ".join(ends))
+        return Cell(f"{_spoken(pump)}: {self._day(days.value or 0.0)}", " to ".join(ends))
 
     def _day(self, days: float) -> str:
-        return datetime.fromtimestamp(self.now_ts + days * DAY_S, self.zone).strftime("%d %b")
+        day = datetime.fromtimestamp(self.now_ts + days * DAY_S, self.zone)
+        return f"{day.day} {day:%b}"
 
     def _small(self, ml: float) -> str:
         return f"{ml:.0f} mL" if ml < 1000 else self.show.volume(ml)
 
 
 def _percent(share: float | None, decimals: int = 1) -> str:
-    return DASH if share is None else f"{100 * share:.{decimals}f} %"
+    """'2.4 %'; under a thousandth two figures that count, so that a limit is never '0.0 %'."""
+    if share is None:
+        return DASH
+    if 0.0 < share < 0.001:
+        return f"{100 * share:.2g} %" if share >= 5e-6 else "0.001 %"
+    return f"{100 * share:.{decimals}f} %"
 
 
 def _length(seconds: float) -> str:

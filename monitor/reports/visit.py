@@ -15,7 +15,7 @@ from monitor.advice.procedures import PROCEDURES, Procedure
 from monitor.advice.record import Consequence
 from monitor.advice.records import record
 from monitor.advice.seals import bring_for, kit, warnings
-from monitor.advice.text import how_sure, quantity, sentence
+from monitor.advice.text import ends, how_sure, quantity, sentence
 from monitor.alarms.types import Alarm, State
 from monitor.hydraulics.band import Band
 from monitor.reports.drums import Forecast
@@ -71,10 +71,10 @@ def sheet(
     here = datetime.fromtimestamp(now_ts, site.zone)
     return Sheet(
         site.label or site.id,
-        here.strftime("%a %d %b %Y, %H:%M"),
+        f"{here:%a} {here.day} {here:%b %Y, %H:%M}",
         here.tzname() or site.time_zone,
         tuple(pages),
-        tuple(dict.fromkeys(item for page in pages for item in page.bring)),
+        _once([item for page in pages for item in page.bring]),
         DEFER,
         "" if pages else "Nothing is open: no pump needs a visit.",
     )
@@ -118,9 +118,15 @@ class _Words:
     zone: ZoneInfo
     now_ts: float
 
-    def local(self, ts: float, form: str = "%d %b %H:%M") -> str:
-        """A time on the site's clock."""
-        return datetime.fromtimestamp(ts, self.zone).strftime(form)
+    def local(self, ts: float) -> str:
+        """'4 Nov 13:57' on the site's clock."""
+        here = datetime.fromtimestamp(ts, self.zone)
+        return f"{here.day} {here:%b %H:%M}"
+
+    def day(self, ts: float) -> str:
+        """'Wed 4 Nov' on the site's calendar."""
+        here = datetime.fromtimestamp(ts, self.zone)
+        return f"{here:%a} {here.day} {here:%b}"
 
     def why(self, name: str, alarm: Alarm) -> str:
         """One line: what, its numbers, since when, how sure."""
@@ -188,12 +194,12 @@ def _shared_page(shared: Shared, words: _Words) -> PumpSheet:
     alarms = _pressing(shared.alarms)
     ranked = _ranked(_weights(alarms))
     kinds = [kind for kind, _ in ranked]
-    air = "; ".join(f"{p.id} {words.show.pressure(p.air_set_pa)}" for p in shared.pumps)
+    air = "; ".join(f"{p.title} {words.show.pressure(p.air_set_pa)}" for p in shared.pumps)
     return PumpSheet(
         pump=shared.subject,
         label=shared.label,
         chemical="",
-        bays=", ".join(dict.fromkeys(b for p in shared.pumps for b in p.bays)),
+        bays=_bays(tuple(dict.fromkeys(b for p in shared.pumps for b in p.bays))),
         seal="",
         why=tuple(words.why(shared.label, a) for a in alarms[:3]),
         saves=shared.loss.words(words.show),
@@ -249,9 +255,9 @@ class _Page:
         gain, procedures = self._saving(), self._procedures(kinds)
         return PumpSheet(
             pump=pump.id,
-            label=pump.label or pump.id,
+            label=pump.title,
             chemical=pump.fluid.name,
-            bays=", ".join(pump.bays) or "no bay named",
+            bays=_bays(pump.bays),
             seal=kit(pump.seal),
             why=tuple(self._why()[:3]),
             saves=gain.words(self.show),
@@ -277,7 +283,7 @@ class _Page:
         return saving(self.known.month, self.known.recent, share, top, self.known.prices)
 
     def _why(self) -> list[str]:
-        name = self.known.pump.label or self.known.pump.id
+        name = self.known.pump.title
         lines = [self.words.why(name, alarm) for alarm in self.alarms[:2]]
         for kind, count in _repeated(self.known):
             lines.append(f"{record(kind).title}: {count} times in 30 days, not now.")
@@ -288,8 +294,8 @@ class _Page:
     def _drum_words(self, drum: Forecast) -> str:
         if drum.empty_now:
             return f"The drum may be empty now ({drum.basis})."
-        ends = [d for d in (drum.days.low, drum.days.high) if d is not None]
-        days = " to ".join(self.words.local(self.now_ts + d * 86_400.0, "%a %d %b") for d in ends)
+        limits = [d for d in (drum.days.low, drum.days.high) if d is not None]
+        days = " to ".join(self.words.day(self.now_ts + d * 86_400.0) for d in limits)
         return f"The drum will end about {days} ({drum.basis})."
 
     def _readings(self) -> list[Reading]:
@@ -303,7 +309,7 @@ class _Page:
             ("Discharge pressure at rest", self.known.usual_stall_pa),
             ("Discharge pressure during a draw", self.known.usual_draw_pa),
         ):
-            expected = " to ".join(show.pressure(p) for p in usual) if usual else "not learnt yet"
+            expected = ends(*usual, "Pa", show) if usual else "not learnt yet"
             found.append(Reading(name, expected))
         prime = self.known.prime
         if prime is not None:
@@ -320,7 +326,7 @@ class _Page:
         items += [i for p in self._procedures(kinds) for i in p.bring if "seal material" not in i]
         if _drum_soon(self.known):
             items.append(f"drum of {self.known.pump.fluid.name} (read both labels)")
-        return tuple(dict.fromkeys(items))
+        return _once(items)
 
     def _procedures(self, kinds: Sequence[Kind]) -> list[Procedure]:
         names = [name for kind in kinds[:2] for name in PROCEDURES_FOR.get(kind, ())]
@@ -350,6 +356,19 @@ def _doubts(pump: Pump) -> tuple[str, ...]:
         f"The site file does not say of the chemical: {', '.join(open_)}; whether the seals stand "
         "it is not known. See its safety data sheet and the supplier's resistance data.",
     )
+
+
+def _bays(bays: tuple[str, ...]) -> str:
+    """'bay 1', 'bays 1, 2' or that none is named."""
+    if not bays:
+        return "no bay named"
+    return f"{'bay' if len(bays) == 1 else 'bays'} {', '.join(bays)}"
+
+
+def _once(items: Sequence[str]) -> tuple[str, ...]:
+    """Each thing once; one that another names with more to it ('coupler and fittings') goes."""
+    found = list(dict.fromkeys(items))
+    return tuple(i for i in found if not any(o.startswith((f"{i} and ", f"{i}, ")) for o in found))
 
 
 def _strokes(band: Band) -> str:

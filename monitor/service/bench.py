@@ -15,6 +15,8 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +34,7 @@ from monitor.alarms.policy import default_policy
 from monitor.detectors.joint import Fitter, ForestJob, Job, Model, Ticket, fit_at_once
 from monitor.detectors.watch import SiteWatch
 from monitor.errors import StrokewiseError
-from monitor.intake.blocks import StreamAssembler
+from monitor.intake.blocks import StreamAssembler, in_blocks
 from monitor.intake.desk import Desk, Hooks
 from monitor.intake.intake import BrokerAddress, Intake
 from monitor.service import bench_load as load
@@ -127,7 +129,7 @@ class Judge:
         self.machines = {
             s.id: AlarmMachine(default_policy, site=s.id, family=Family.of(s)) for s in sites
         }
-        self.streams = {(s.id, p.id): StreamAssembler(p.sensors) for s in sites for p in s.pumps}
+        self.streams = {s.id: {p.id: StreamAssembler(p.sensors) for p in s.pumps} for s in sites}
 
     def live_through(self, past: Callable[[int], list[Episode]]) -> None:
         """Every pump's last hours: usual values known, baselines full, models fitted."""
@@ -138,12 +140,15 @@ class Judge:
     def judge(self, messages: list[Message], now_ts: float) -> tuple[float, float, float]:
         """(assemble, watch, alarms) in CPU seconds."""
         began = time.process_time()
-        blocks = [(m, self.streams[m.site, m.pump].push(m)) for m in messages]
+        blocks = [
+            (site, pump, block)
+            for site, own in groupby(messages, attrgetter("site"))
+            for pump, block in in_blocks(own, self.streams[site].__getitem__)
+        ]
         assembled = time.process_time()
         found: dict[str, list[Any]] = {site: [] for site in self.machines}
-        for m, block in blocks:
-            if block is not None:
-                found[m.site] += self.watches[m.site].push(m.pump, block).findings
+        for site, pump, block in blocks:
+            found[site] += self.watches[site].push(pump, block).findings
         watched = time.process_time()
         for site, machine in self.machines.items():
             machine.update(found[site], now_ts)

@@ -21,9 +21,12 @@ from monitor.intake.desk import Raw
 from monitor.service import bench_load as load
 from monitor.service.bench import Row
 from monitor.service.broker import free_port
+from monitor.service.stores import open_folder
 from monitor.store import levels
 from monitor.store.embedded import EmbeddedStore
+from monitor.store.episodes import EpisodeBook
 from monitor.store.rollups import Rollups
+from monitor.store.state import StateBook
 
 DAY_S = 86_400
 DAYS = 365
@@ -172,6 +175,47 @@ def serve_rows(folder: Path, pumps: int = 20) -> list[Row]:
             0.3 / statistics.median(took),
         ),
         Row(f"memory of the service, {pumps} pumps", f"{memory:.0f} MB", "goal 150 MB"),
+    ]
+
+
+def fill_past(folder: Path, pumps: int, raw_s: int = 60) -> None:
+    """Each pump's last hours as a service would have left them: episodes, a watermark now, and
+    the last minute of raw samples."""
+    end_ts = int(now_ts())
+    store = open_folder(folder, read_only=False)
+    episodes, states = EpisodeBook(store.core), StateBook(store.core)
+    for site in load.sites(pumps):
+        with store.core.write():
+            for pump in site.pumps:
+                episodes.add(site.id, *load.past(int(pump.id[1:]), end_ts - raw_s))
+            states.save((f"judged/{site.id}/{p.id}", float(end_ts), None) for p in site.pumps)
+    for second in range(end_ts - raw_s - load.T0_S, end_ts - load.T0_S):
+        store.append([load.message(i, second) for i in range(pumps)])
+    store.close()
+
+
+def waking_rows(folder: Path, broker_url: str, pumps: int) -> list[Row]:
+    """A start over pumps with a past: pages, the first that is judged, and all learnt again."""
+    served = Served(folder, pumps, broker_url)
+    fill_past(folder / "data", pumps)
+    began = time.perf_counter()
+    page_s = served.start()
+    try:
+        _connected(served)
+        connected_s = time.perf_counter() - began
+        waiting = threading.Event()
+        while served.metric("strokewise_pumps_to_learn"):
+            waiting.wait(0.2)
+        learnt_s, cpu_s = time.perf_counter() - began, served.cpu_s()
+    finally:
+        served.stop()
+    return [
+        Row(
+            f"start over {pumps} pumps with a past",
+            f"page {page_s:.1f} s, intake {connected_s:.1f} s, "
+            f"all learnt {learnt_s:.0f} s ({1e3 * cpu_s / pumps:.0f} ms of CPU a pump)",
+            "judged pump by pump meanwhile",
+        )
     ]
 
 

@@ -155,6 +155,10 @@ class LiveService:
         """Messages refused since the start, by reason."""
         return self._refused()
 
+    def asleep(self, site: str) -> int:
+        """Pumps whose past is still being learnt since the start."""
+        return self._pipeline.asleep(site)
+
     def dead_channels(self) -> Sequence[str]:
         """Channels that fail, in words."""
         return self._dead()

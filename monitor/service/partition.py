@@ -9,8 +9,9 @@ Nothing is lost: the session keeps what is not receipted, and a receipt follows 
 is doubled: the broker throws out an older session of the same client id (MQTT 3.1.1, 3.1.4-2), and
 the folder's lock lets one process in. A collector that is frozen keeps the lock but not its
 presence: then its sites are taken without the lock, and when it wakes it can commit nothing more
-and receipts nothing (`store/owner.py`). What the watch knew is rebuilt from the folder, as at every
-start. A collector whose own presence connection drops lets go of everything.
+and receipts nothing (`store/owner.py`); one that stays frozen is ended (`deadman`), for in the
+middle of a commit it would block the folder. What the watch knew is rebuilt from the folder, as at
+every start. A collector whose own presence connection drops lets go of everything.
 """
 
 import contextlib
@@ -28,6 +29,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.clock import steady_s
 from monitor.errors import StrokewiseError
+from monitor.service.deadman import DeadMan
 from monitor.service.running import SHARED_KEEPALIVE_S, Service
 from monitor.settings.service_file import Settings, secret
 from monitor.store.owner import Claim
@@ -162,6 +164,7 @@ class Collector:
 
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, end)
+        handle = DeadMan()
         self._presence.start()
         try:
             while not self._stopping.wait(STEP_S):
@@ -170,6 +173,7 @@ class Collector:
             for site in list(self.running):
                 self._let_go(site)
             self._presence.stop()
+            handle.close()
 
     def step(self, members: Collection[str]) -> None:
         """Let go of what is not ours, take what is."""

@@ -10,6 +10,8 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from operator import itemgetter
 
 from monitor.alarms.grouping import Family
 from monitor.alarms.machine import AlarmMachine
@@ -20,7 +22,7 @@ from monitor.detectors.finding import Finding
 from monitor.detectors.joint import Fitter, fit_at_once
 from monitor.detectors.watch import PumpNow, SiteWatch
 from monitor.errors import StoreUnavailable
-from monitor.intake.blocks import StreamAssembler
+from monitor.intake.blocks import StreamAssembler, in_blocks
 from monitor.service.desk import Desk, Verdict
 from monitor.signals.types import Episode
 from monitor.site import Site
@@ -40,6 +42,11 @@ KEEP_EVERY_S = 60.0
 WARM_S = 1800.0
 """How much raw data before the watermark warms the segmenter up (half an hour, chosen)."""
 
+AHEAD_S = 86_400.0
+"""A node's clock may be so far ahead (`intake.desk`)."""
+
+_BY_PAST = itemgetter(0)
+
 Listener = Callable[[str, Sequence[Change]], None]
 
 
@@ -54,6 +61,8 @@ class SiteRun:
     done_ts: dict[str, float] = field(default_factory=dict)
     waiting: list[Episode] = field(default_factory=list)
     kept_ts: float = 0.0
+    asleep: set[str] = field(default_factory=set)
+    """Pumps whose past is still to be learnt: what comes of them is judged when it is."""
 
 
 @dataclass(slots=True)
@@ -100,15 +109,41 @@ class Pipeline:
                 self._desk.load_alarms(run.site.id, run.machine)
 
     def wake(self, now_ts: float) -> None:
-        """Baselines from stored episodes, then what went unjudged; after `load_alarms`.
+        """Every pump's past at once; after `load_alarms`."""
+        for site_id, pump_id in self.put_to_sleep():
+            self.wake_pump(site_id, pump_id, now_ts)
 
-        Pump by pump: pages may ask meanwhile, and see no data where a pump's turn has not come.
-        """
-        for run in self.runs.values():
-            for pump in run.site.pumps:
-                with self._lock:
-                    self._learn(run, pump.id, now_ts)
-                    self._catch_up(run, pump.id, now_ts)
+    def put_to_sleep(self) -> list[tuple[str, str]]:
+        """(site, pump) of all pumps, for `wake_pump`; until then what is stored of them waits in
+        the store. Those without a past come first: they are awake in no time."""
+        known = []
+        with self._lock:
+            for run in self.runs.values():
+                run.asleep = {pump.id for pump in run.site.pumps}
+                for pump_id in (pump.id for pump in run.site.pumps):
+                    past = self._desk.watermark(run.site.id, pump_id) is not None
+                    known.append((past, run.site.id, pump_id))
+        return [(site_id, pump_id) for _, site_id, pump_id in sorted(known, key=_BY_PAST)]
+
+    def wake_pump(self, site_id: str, pump_id: str, now_ts: float) -> None:
+        """Its baselines from stored episodes, then what is stored and unjudged. Raises
+        StoreUnavailable; then ask again."""
+        run = self.runs[site_id]
+        with self._lock:
+            if pump_id in run.asleep:
+                self._learn(run, pump_id, now_ts)
+                run.asleep.discard(pump_id)
+            self._catch_up(run, pump_id, now_ts)
+
+    def rouse(self, site_id: str, pump_id: str) -> None:
+        """Judge the pump from here on, whatever is known of its past."""
+        with self._lock:
+            self.runs[site_id].asleep.discard(pump_id)
+
+    def asleep(self, site_id: str | None = None) -> int:
+        """How many pumps' past is still to be learnt."""
+        runs = self.runs.values() if site_id is None else [self.runs[site_id]]
+        return sum(len(run.asleep) for run in runs)
 
     def _learn(self, run: SiteRun, pump_id: str, now_ts: float) -> None:
         from_ts = self._from_ts(run, pump_id, now_ts)
@@ -140,11 +175,9 @@ class Pipeline:
             return
         run.done_ts[pump_id] = done_ts
         before = self._desk.messages(run.site.id, pump_id, done_ts - WARM_S, done_ts)
-        stream = self._stream(run, pump_id)
-        for message in before:
-            if (block := stream.push(message)) is not None:
-                run.watch.push(pump_id, block)  # judged before: its findings were told
-        after = self._desk.messages(run.site.id, pump_id, done_ts, now_ts + 1.0)
+        for _, block in in_blocks(before, partial(self._stream, run)):
+            run.watch.push(pump_id, block)  # judged before: its findings were told
+        after = self._desk.messages(run.site.id, pump_id, done_ts, now_ts + AHEAD_S)
         if after:
             log.info("catch-up site=%s pump=%s messages=%d", run.site.id, pump_id, len(after))
             self._tell([self._judged(run, after, now_ts)])
@@ -177,15 +210,14 @@ class Pipeline:
     def _judged(self, run: SiteRun, messages: Sequence[Message], now_ts: float) -> Told:
         findings: list[Finding] = []
         episodes: list[Episode] = []
-        for message in messages:
-            block = self._stream(run, message.pump).push(message)
-            if block is None:
-                continue  # older than what was judged; it is in the store all the same
-            outcome = run.watch.push(message.pump, block)
+        if run.asleep:
+            messages = [m for m in messages if m.pump not in run.asleep]
+        # What is older than what was judged gives no block; it is in the store all the same.
+        for pump_id, block in in_blocks(messages, partial(self._stream, run)):
+            outcome = run.watch.push(pump_id, block)
             findings += outcome.findings
             episodes += outcome.episodes
-            done_ts = max(run.done_ts.get(message.pump, 0.0), block.end_ts)
-            run.done_ts[message.pump] = done_ts
+            run.done_ts[pump_id] = max(run.done_ts.get(pump_id, 0.0), block.end_ts)
         return Told(run, episodes, findings, run.machine.update(findings, now_ts))
 
     def tick(self, now_ts: float) -> None:

@@ -4,6 +4,7 @@ import contextlib
 import logging
 import signal
 import threading
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from types import FrameType
@@ -11,7 +12,7 @@ from types import FrameType
 from monitor.alarms.types import Alarm, Change
 from monitor.api.accounts import Accounts, Role
 from monitor.api.web import WebSettings
-from monitor.clock import Clock, now_ts
+from monitor.clock import Clock, now_ts, steady_s
 from monitor.errors import StoreUnavailable
 from monitor.intake.desk import Desk as IntakeDesk
 from monitor.intake.desk import Hooks
@@ -36,6 +37,11 @@ from monitor.wire import Message, NodeStatus, site_filters
 log = logging.getLogger(__name__)
 
 TICK_S = 1.0
+WAKING_S = 3.0
+"""How long a start waits for the pumps' past: some forty busy pumps (chosen)."""
+BREATH_S = 0.001
+"""Between two pumps, so that messages and pages get the lock."""
+TOLD_EVERY_S = 10.0
 SHARED_KEEPALIVE_S = 4
 """Where collectors share the sites, one that hangs is noticed after one and a half of these."""
 
@@ -90,10 +96,11 @@ class Service:
         self._stack.callback(self.office.close)
         # Pages before the past is learnt again: with many pumps that takes its time.
         self._start_pages()
-        self.pipeline.wake(self._clock())
+        sleepers = self.pipeline.put_to_sleep()
         self._start_ticker()
         self.intake.start()
         self._stack.callback(self.intake.stop)
+        self._start_waking(sleepers)
         log.info("started sites=%d data=%s", len(settings.sites), file.data_dir)
 
     def _open_office(self) -> Office:
@@ -168,6 +175,39 @@ class Service:
         self.web = WebServer(app, web.host, web.port)
         self.web.start()
         self._stack.callback(self.web.stop)
+
+    def _start_waking(self, sleepers: Sequence[tuple[str, str]]) -> None:
+        """Learn every pump's past, each pump judged again as soon as its own is learnt; a start
+        waits for a few, and goes on meanwhile where there are many."""
+        waking = threading.Thread(target=self._wake, args=(sleepers,), name="waking", daemon=True)
+        waking.start()
+
+        def end() -> None:
+            self._stopping.set()
+            waking.join(10)
+
+        self._stack.callback(end)
+        waking.join(WAKING_S)
+
+    def _wake(self, sleepers: Sequence[tuple[str, str]]) -> None:
+        todo, told_s = deque(sleepers), steady_s()
+        while todo and not self._stopping.wait(BREATH_S):
+            site, pump = todo.popleft()
+            try:
+                self.pipeline.wake_pump(site, pump, self._clock())
+            except StoreUnavailable as problem:
+                log.warning("learning waits site=%s pump=%s reason=%s", site, pump, problem)
+                todo.append((site, pump))
+                self._stopping.wait(TICK_S)
+            except Exception:
+                # It is judged without its past, and the others are learnt all the same.
+                log.exception("past not learnt site=%s pump=%s", site, pump)
+                self.pipeline.rouse(site, pump)
+            if todo and steady_s() - told_s >= TOLD_EVERY_S:
+                told_s = steady_s()
+                log.info("learning pumps=%d of=%d", len(sleepers) - len(todo), len(sleepers))
+        if not todo:
+            log.info("learnt pumps=%d", len(sleepers))
 
     def _start_ticker(self) -> None:
         ticker = threading.Thread(target=self._tick, name="ticker", daemon=True)
@@ -282,6 +322,7 @@ class Service:
             "intake_duplicate_messages_total": float(state.duplicate_messages),
             "intake_lost_messages_total": float(state.lost_messages),
             "judged_messages_total": float(self.pipeline.messages_total),
+            "pumps_to_learn": float(self.pipeline.asleep()),
             **{f"fits_{name}": float(count) for name, count in self.fits.counts().items()},
             **{f"store_{name}": value for name, value in self.store.stats().items()},
         }

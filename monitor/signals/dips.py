@@ -27,10 +27,8 @@ def found(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[FloatArray
     wide = max(3, round(2.0 / dt_s))
     if len(p) < 2 * wide:
         return None
-    total = np.concatenate(([0.0], np.cumsum(p - p[0])))
-    lo = np.maximum(np.arange(len(p)) - wide // 2, 0)
-    hi = np.minimum(lo + wide, len(p))
-    fall = (p - p[0]) - (total[hi] - total[lo]) / (hi - lo)
+    fall = p - p[0]
+    fall -= _running_mean(fall, wide)
     k = max(2, round(DEEPEST_SHARE * len(p)))
     deep = float(np.partition(fall, k)[k])
     if -deep < max(LEAST_DIP_PA, least_pa):
@@ -40,6 +38,19 @@ def found(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[FloatArray
     mark = mark[at]
     begins = np.flatnonzero((mark[1:] == 1) & (mark[:-1] == -1)) + 1
     return np.asarray(at[begins] * dt_s, np.float64), -deep
+
+
+def _running_mean(x: FloatArray, wide: int) -> FloatArray:
+    """Mean of the `wide` values around each; the window stops at both ends of the array."""
+    n, before = len(x), wide // 2
+    total = np.zeros(n + 1)
+    np.cumsum(x, out=total[1:])
+    out = np.empty(n)
+    out[before : before + n - wide + 1] = (total[wide:] - total[:-wide]) / wide
+    out[:before] = out[before]
+    last = np.arange(n - wide + 1, n - before)
+    out[before + n - wide + 1 :] = (total[n] - total[last]) / (n - last)
+    return out
 
 
 def count(p: FloatArray, dt_s: float, least_pa: float = 0.0) -> tuple[int, float] | None:

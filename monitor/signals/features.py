@@ -271,6 +271,8 @@ def _interval_means(ts: FloatArray, p: FloatArray, s: FloatArray) -> FloatArray:
     area = np.zeros(len(ts))
     np.cumsum((p[1:] + p[:-1]) / 2 * (ts[1:] - ts[:-1]), out=area[1:])
     at, apart = np.interp(s, ts, area), s[1:] - s[:-1]
+    if apart.min() > 1e-6:
+        return np.asarray((at[1:] - at[:-1]) / apart, np.float64)
     width = np.maximum(apart, 1e-6)
     return np.where(apart > 1e-6, (at[1:] - at[:-1]) / width, np.interp(s[:-1], ts, p))
 

@@ -8,6 +8,7 @@ during the draw and not after it. Rests are summed up now and then for the same 
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from math import ceil
 
 import numpy as np
 
@@ -54,22 +55,28 @@ class Cutting:
     lasting_s: int = 50
     urgent_s: int = 600
     urgent_every_s: int = 10
+    _maybe: frozenset[int] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         for name in ("drop_pa", "flat_pa", "hold_s", "hold_max_s", "give_up_s", "longest_s"):
             if not getattr(self, name) > 0:
                 raise ValueError(f"cutting.{name} must be above 0")
+        urgent = range(0, self.urgent_s + 1, self.urgent_every_s)
+        due = filter(self.look_due, range(ceil(self.longest_s) + 1))
+        object.__setattr__(self, "_maybe", frozenset((*urgent, *due)))  # frozen: set once
 
     def may_look(self, age_s: int) -> bool:
         """Is a look due at this age, if only because of what the run shows?"""
-        urgent = age_s <= self.urgent_s and age_s % self.urgent_every_s == 0
-        return urgent or self.look_due(age_s)
+        return age_s in self._maybe
 
     def look_due(self, age_s: int) -> bool:
         """Is a look at the running episode due at this age (whole seconds)?"""
         if age_s <= self.looks_s[-1]:
             return age_s in self.looks_s
         return age_s % self.looks_every_s == 0
+
+
+USUAL_CUTTING = Cutting()
 
 
 @dataclass(slots=True)
@@ -104,7 +111,7 @@ class Segmenter:
     def __init__(self, pump: str, scales: Scales, cutting: Cutting | None = None) -> None:
         self.pump = pump
         self.scales = scales
-        self.cutting = cutting or Cutting()
+        self.cutting = cutting or USUAL_CUTTING
         self.joiner = Joiner(self.cutting.gap_s)
         self.rest = Rest()
         self.run: Run | None = None

@@ -58,3 +58,8 @@ class Episode:
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.end_ts - self.start_ts
+
+    @property
+    def intervals_s(self) -> FloatArray:
+        """From each stroke to the next."""
+        return self.stroke_ts[1:] - self.stroke_ts[:-1]

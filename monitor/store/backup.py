@@ -129,6 +129,8 @@ def _add_manifest(tar: tarfile.TarFile, room: Path, members: list[Member], now_t
 
 def manifest(path: Path) -> tuple[float, list[Member]]:
     """(when it was made, its members). Raises BadBackup."""
+    if not path.is_file():
+        raise BadBackup(f"{path}: there is no such file; check the path")
     try:
         with tarfile.open(path, "r:") as tar:
             file = tar.extractfile(MANIFEST)
@@ -136,7 +138,9 @@ def manifest(path: Path) -> tuple[float, list[Member]]:
             members = [Member(*m) for m in told["members"]]
             made_ts, version = float(told["made_ts"]), int(told["format"])
     except (OSError, tarfile.TarError, KeyError, ValueError, TypeError) as problem:
-        raise BadBackup(f"{path} is no whole backup: {problem!r}") from problem
+        raise BadBackup(
+            f"{path} is no whole backup of ours, as `strokewise backup` makes them: {problem}"
+        ) from problem
     if version > FORMAT:
         raise BadBackup(f"{path} was written by a newer Strokewise; update this one first")
     return made_ts, members

@@ -16,7 +16,7 @@ def window(page: Page) -> tuple[float, float]:
 def settled(page: Page, act) -> tuple[float, float]:
     with page.expect_response(re.compile("trace.svg")):
         act()
-    page.wait_for_function("!document.querySelector('svg.trace').classList.contains('moving')")
+    expect(page.locator("#figure svg.trace:not(.moving)")).to_have_count(1)
     return window(page)
 
 
@@ -51,7 +51,9 @@ def test_the_wheel_belongs_to_the_page_unless_the_plot_has_the_focus(pump: Page)
     before = window(pump)
     pump.locator("#figure").hover()
     pump.mouse.wheel(0, 300)
-    pump.wait_for_function("window.scrollY > 0")
+    scrolled = pump.locator("html").evaluate_handle
+    while not scrolled("() => window.scrollY > 0").json_value():
+        pump.wait_for_timeout(10)
     assert window(pump) == before
     pump.locator("#figure").focus()
     pump.locator("#figure").hover()

@@ -359,6 +359,43 @@ def test_a_catch_test_sets_the_volume_of_a_stroke(tech):
     assert "not possible" in answer.text
 
 
+def test_a_number_beyond_reason_is_refused_by_the_field_and_leads_back(tech):
+    form = {"pump": "P1", "kind": "set point changed", "numbers": ["", "", "500", ""]}
+    before = {"referer": f"{HOST}/site/north/work?pump=P1"}
+    answer = tech.post("/site/north/work", data=form, headers=before)
+    assert answer.status_code == 400
+    assert "New set point" in answer.text
+    assert 'href="/site/north/work?pump=P1"' in answer.text
+    elsewhere = tech.post("/site/north/work", data=form, headers={"referer": "http://evil//x"})
+    assert "evil" not in elsewhere.text
+
+
+def test_only_what_is_there_goes_out_of_service(tech):
+    form = {"subject": "P77", "reason": "seal change", "on": "yes"}
+    answer = tech.post("/site/north/out-of-service", data=form)
+    assert answer.status_code == 404
+    assert "node:node1" in answer.text
+
+
+def test_refusals_name_the_field_in_plain_words(tech):
+    answer = tech.post("/site/north/work", data={"pump": "P1"})
+    assert answer.status_code == 422
+    assert "Kind: missing" in answer.text
+    assert "no page at this address" in tech.get("/nothing").text
+
+
+def test_a_wall_address_that_is_none_says_so(stranger):
+    answer = stranger.get("/wall/none")
+    assert answer.status_code == 404
+    assert "administrator makes a new one" in answer.text
+
+
+def test_the_pump_page_shows_what_people_can_use_of_a_draw(reader):
+    body = reader.get("/site/north/pump/P1").text
+    assert "pressure while drawing 40 psi" in body
+    assert "_pa" not in body.split('id="episodes"')[1].split("</details>")[0]
+
+
 def test_work_taken_back_stays_readable(tech):
     number = tech.post(
         "/api/sites/north/work", json={"pump": "P1", "kind": "seals", "parts": ["FKM kit"]}

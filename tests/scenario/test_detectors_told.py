@@ -144,3 +144,26 @@ def test_what_must_be_told_is_told(path: Path) -> None:
 def test_an_unknown_word_is_refused() -> None:
     with pytest.raises(ValueError, match="unknown word 'wobble'"):
         tell("wobble 3 4")
+
+
+LIMITED = {
+    # One stroke of 60 mL every 45 s.
+    "leak_single_strokes": ("leak", 80.0),
+    # q = 2 f V A / (1 - A^2) by volume balance: 0.52 strokes of 60 mL a second, A = 0.12.
+    "leaking_check_ball": ("leak back", 455.8),
+}
+
+
+@pytest.mark.parametrize("name", LIMITED)
+def test_what_is_told_in_numbers_comes_with_limits_that_hold_the_truth(name: str) -> None:
+    what, truth = LIMITED[name]
+    found = told(tell((HERE / f"{name}.txt").read_text()), fitted=False)
+    said = [e for f in found if f.presence is Presence.YES for e in f.evidence if e.name == what]
+    assert said
+    for e in said:
+        assert e.value is not None
+        assert e.low is not None
+        assert e.high is not None
+        assert 0.0 <= e.low < e.value < e.high
+        assert e.low <= truth <= e.high
+        assert e.high - e.low < e.value

@@ -24,13 +24,13 @@ def test_the_whole_message_in_us_units() -> None:
     said = text.in_words("Pump 3", finding(Kind.LOW_AIR, STALL), US)
     assert said == (
         "Pump 3 stops at too low a pressure: the air supply is low. "
-        "Stall pressure 42 psi (usual 57 psi to 59 psi). Sure; could also be air sag. "
+        "Stall pressure 42 psi (usual 57 to 59 psi). Sure; could also be air sag. "
         "First: Read the air gauge at the pump at rest and while a bay draws: 20 psi least."
     )
 
 
 def test_the_same_in_metric_units() -> None:
-    assert "2.90 bar (usual 3.93 bar to 4.07 bar)" in text.in_words(
+    assert "2.90 bar (usual 3.93 to 4.07 bar)" in text.in_words(
         "Pump 3", finding(Kind.LOW_AIR, STALL), METRIC
     )
 
@@ -38,7 +38,9 @@ def test_the_same_in_metric_units() -> None:
 @pytest.mark.parametrize(
     ("value", "unit", "said"),
     [
-        (12.0, "mL/min", "12 mL/min (4.56 US gal a day)"),
+        (12.0, "mL/min", "12 mL/min"),
+        (10_567.0, "mL/min", "2.79 US gal/min"),
+        (0.153, "share", "15 %"),
         (0.5, "1/s", "30 strokes a minute"),
         (1.0, "strokes", "1 stroke"),
         (7.4, "strokes", "7 strokes"),
@@ -56,6 +58,15 @@ def test_the_same_in_metric_units() -> None:
 )
 def test_amounts(value: float | None, unit: str, said: str) -> None:
     assert text.amount(value, unit, US) == said
+
+
+def test_limits_and_the_day_stand_beside_a_leak() -> None:
+    leak = Evidence("leak", 60.0, "mL/min", 0.0, 0.0, 48.0, 75.0)
+    assert text.quantity(leak, US) == (
+        "leak 60 mL/min (95 %: 48 to 75; 22.8 US gal a day; usual none)"
+    )
+    race = Evidence("leak", 10_567.0, "mL/min", None, None, 9_800.0, 11_300.0)
+    assert text.quantity(race, US) == "leak 2.79 US gal/min (95 %: 2.59 to 2.99)"
 
 
 def test_one_sided_usual() -> None:

@@ -148,3 +148,19 @@ def test_bad_accounts_are_refused(accounts, name, password):
 def test_a_name_cannot_be_taken_twice(accounts):
     with pytest.raises(BadAccount, match="already"):
         accounts.add("ann", Role.VIEWER, "correct horse", T0)
+
+
+def test_deeds_on_an_account_that_is_not_there_say_who_is(accounts):
+    deeds = (
+        lambda: accounts.set_password("bob", "correct horse"),
+        lambda: accounts.set_role("bob", Role.TECH),
+        lambda: accounts.set_disabled("bob", disabled=True),
+    )
+    for deed in deeds:
+        with pytest.raises(BadAccount, match="no account named bob; there are: ann"):
+            deed()
+
+
+def test_an_operator_may_be_closed_though_there_is_no_administrator(accounts):
+    accounts.set_disabled("ann", disabled=True)
+    assert accounts.accounts()[0].disabled

@@ -69,7 +69,7 @@ def test_numbers_follow_the_language_and_units_do_not():
 @pytest.mark.parametrize(
     ("value", "unit", "words"),
     [
-        (1.23, "1/s", "73.8 /min"),
+        (1.23, "1/s", "74 strokes/min"),
         (143.0, "mL", "143 mL"),
         (3785.411784, "mL", "1.00 US gal"),
         (0.137, "", "0.14"),
@@ -82,9 +82,17 @@ def test_evidence_in_the_sites_units(us, value, unit, words):
 
 
 def test_the_usual_range_stands_beside_the_value(us):
-    assert us.usual(Evidence("x", 1.0, "Pa", 392e3, 410e3)) == "57 psi to 59 psi"
+    assert us.usual(Evidence("x", 1.0, "Pa", 392e3, 410e3)) == "57 to 59 psi"
     assert us.usual(Evidence("x", 1.0, "mL", None, 12.0)) == "up to 12 mL"
     assert us.usual(Evidence("x", 1.0, "mL")) == ""
+    assert us.usual(Evidence("x", 1.0, "mL/min", 0.0, 0.0)) == "none"
+
+
+def test_limits_stand_in_brackets_behind_the_value(us):
+    leak = Evidence("leak", 60.0, "mL/min", low=48.0, high=75.0)
+    assert us.told(leak) == "60 mL/min (95 %: 48 to 75)"
+    assert us.told(Evidence("leak", 60.0, "mL/min", low=48.0)) == "60 mL/min"
+    assert us.told(Evidence("loss", 0.13, "share", low=0.1, high=0.16)) == "13 % (95 %: 10 to 16)"
 
 
 def test_windows_read_seconds_rfc3339_and_site_time(us):

@@ -315,6 +315,11 @@ def test_idle_leak_error_is_as_stated(rng: np.random.Generator) -> None:
     assert abs(errors.mean()) < 0.003
     assert errors.std() == pytest.approx(found[0].sigma_ml_min, rel=0.05)
     assert found[0].smallest_ml_min == pytest.approx(0.375)
+    inside = [f.limits.holds(leak) for f, leak in zip(found, leaks, strict=True)]
+    assert 0.93 < np.mean(inside) < 0.99
+    assert line.idle_leak(0, 3600.0, 60.0).limits.high == 1.0
+    halves = line.idle_leak(8, 480 * 60, 60.0, windows=4)
+    assert halves.sigma_ml_min == pytest.approx(2.0 * found[0].sigma_ml_min)
 
 
 def test_leak_a_day_and_from_one_interval() -> None:

@@ -49,7 +49,7 @@ def test_it_says_what_where_since_when_how_much_and_what_to_check():
     assert made.subject == "Act now: airlock, Presoak (P1) · Harbour Wash"
     for part in (
         "Presoak (P1): airlock", "feeds bays 1, 2 and 4", "since Fri 15 Jan 09:00 CET",
-        "Gas is trapped at the discharge.", "stall pressure 3.10 bar (usual 4.00 bar to 4.20 bar)",
+        "Gas is trapped at the discharge.", "stall pressure 3.10 bar (usual 4.00 to 4.20 bar)",
         "could also be lost prime", "Check first (air)", "Then (discharge)", LINKS.ack, LINKS.board,
         "safety data sheet", "controls nothing",
     ):  # fmt: skip

@@ -11,7 +11,7 @@ from monitor.advice.kinds import Kind, Priority, Side
 from monitor.alarms.types import State, What
 from monitor.api.accounts import Role
 from monitor.api.work import REBASES
-from monitor.pages import alarms, priming
+from monitor.pages import alarms, priming, pump
 from monitor.pages.languages import FOLDER, choose_language, languages
 from monitor.store.work_log import Work
 
@@ -30,6 +30,7 @@ def said() -> set[str]:
         str(x.value) for many in (Kind, Priority, Side, State, What, Role, Work) for x in many
     }
     found |= {*priming.WORDS.values(), *alarms.FIGURE_WORDS.values(), *REBASES.values()}
+    found |= {words for _, words, _ in pump.MEASURED}
     return found | {f"{side} side" for side in ("air", "suction", "discharge")}
 
 

@@ -204,7 +204,8 @@ def test_an_empty_period_divides_by_nothing():
     assert row.availability.value is None
     told = table.table(got, US, UTC_ZONE, MONTH[1])
     assert all(len(r) == len(told.headings) for r in told.rows)
-    assert any("0 % of the time was watched" in note for note in told.notes)
+    assert any("Nothing was watched in this period yet" in note for note in told.notes)
+    assert {cell.text for row in told.rows for cell in row[1:]} <= {table.DASH}
 
 
 def test_the_table_says_it_in_the_sites_units_and_leaves_empty_columns_out():
@@ -225,14 +226,14 @@ def test_the_table_says_it_in_the_sites_units_and_leaves_empty_columns_out():
     assert cells["Chemical per draw"].text == "0.317 US gal"
     assert cells["Draws served badly"].text == "2.5 %"
     assert cells["Draws served badly"].note.startswith("7 of 280; 1.2 % to 5.1 %")
-    assert cells["Faults by side"].text == "discharge 1"
+    assert cells["Faults by side"].text == "discharge: 1"
     assert cells["Availability"].text == "99.85 %"
     assert cells["Down"].text == "60 min"
     assert cells["Ran away"].note.startswith("at rest ")
     assert cells["Cost of it"].text.startswith("EUR ")
     assert cells["First drum to end"].text.startswith("P1: ")
     assert told.rows[-1][0].text == "All bays"
-    assert told.period == "02 Mar 2026 to 29 Mar 2026"
+    assert told.period == "2 Mar 2026 to 29 Mar 2026"
     metric = table.table(got, METRIC, UTC_ZONE, MONTH[1])
     assert dict(zip(metric.headings, metric.rows[0], strict=True))["Chemical"].text == "336 L"
     lines = table.as_lines(told)

@@ -112,7 +112,7 @@ def test_a_leak_of_one_stroke_an_hour():
     got = leaks.leak_ml_min(8, 8 * 3600.0, 60.0)
     assert got.value == pytest.approx(1.0)
     assert leaks.per_day_ml(got).value == pytest.approx(1440.0)
-    assert got.low == pytest.approx((8 - 1.96 * 0.41) / 8)
+    assert got.low == pytest.approx((8 - 1.96 / 6**0.5) / 8)
     assert leaks.leak_ml_min(0, 3600.0, 60.0) == Interval(0.0, 0.0, 1.0)
     assert leaks.leak_ml_min(3, 0.0, 60.0).value is None
 

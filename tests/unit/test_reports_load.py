@@ -215,8 +215,8 @@ def test_the_sheet_is_made_from_the_store(core):
     assert page.work == ("31 May 2026, seals: parts: ball kit (t)",)
     assert page.worst == (at - 600, at + 3000)
     assert "EUR 20" in page.saves
-    assert {r.name: r.expected for r in page.readings}["Discharge pressure at rest"].startswith(
-        "58"
+    assert {r.name: r.expected for r in page.readings}["Discharge pressure at rest"] == (
+        "about 58 psi"
     )
     node_page = next(page for page in got.pumps if page.pump == "node:node1")
     assert node_page.label == "Node node1"

@@ -100,14 +100,14 @@ def test_one_page_says_why_with_numbers_and_what_first():
     assert got.date == "Mon 30 Mar 2026, 09:00"
     assert got.zone == "CDT"
     assert page.why[0].startswith("Soap P1 ")
-    assert "trapped gas 410 mL (usual 5 mL to 40 mL), since 30 Mar 07:00" in page.why[0]
+    assert "trapped gas 410 mL (usual 5 to 40 mL), since 30 Mar 07:00" in page.why[0]
     assert "could also be air in suction" in page.why[0]
-    assert page.saves == "Saves a day: about 50 draws served badly."
+    assert page.saves == "Each day it waits: about 50 draws served badly."
     assert [(c.side, c.weight) for c in page.causes] == [("discharge", "70 %"), ("suction", "30 %")]
     assert page.alarms[0].priority == "act now"
     assert page.alarms[0].words.endswith(", 3 times")
     expected = {r.name: r.expected for r in page.readings}
-    assert expected["Discharge pressure at rest"] == "57 psi to 59 psi"
+    assert expected["Discharge pressure at rest"] == "57 to 59 psi"
     assert expected["Discharge pressure during a draw"] == "not learnt yet"
     assert expected["Strokes to prime"] == "7 to 15"
     assert expected["Level in the drum"] == "no drum change logged"
@@ -148,7 +148,7 @@ def test_what_saves_most_comes_first():
     ]
     got = visit.sheet(made_site(busy, calm, leaky), states, NOW)
     assert [page.pump for page in got.pumps] == ["P1", "P2", "P3"]
-    assert got.pumps[2].saves.startswith("Saves a day: 0.793 US gal of chemical")
+    assert got.pumps[2].saves.startswith("Each day it waits: 0.793 US gal of chemical")
     # With prices money decides: a dear product running away outweighs a few cheap draws.
     dear = replace(states[0], prices=Prices("EUR", chemical_per_l=40.0, bad_draw=0.5))
     cheap = replace(states[1], prices=Prices("EUR", chemical_per_l=1.0, bad_draw=0.5))
@@ -172,7 +172,7 @@ def test_a_fault_that_comes_and_goes_and_a_drum_that_ends_are_open_matters():
     assert page.why[0].startswith("The drum will end about ")
     assert page.procedures[0].title == "Change the drum"
     assert "drum of Foam P1 (read both labels)" in page.bring
-    assert page.saves.startswith("Saves nothing that can be counted yet")
+    assert page.saves.startswith("Nothing is lost yet that can be counted")
     over = drums.forecast(
         drums.Drum(0, 200_000, 9000), drums.stroke(60, known=True), days,
         datetime.fromtimestamp(NOW, UTC).date(),
@@ -188,8 +188,8 @@ def test_a_shared_air_supply_has_its_own_page():
     got = visit.sheet(made_site(p, q), [known(p), known(q)], NOW, [main])
     page = got.pumps[0]
     assert page.label == "Air supply main"
-    assert page.bays == "1, 2"
-    assert page.readings[0].expected == "P1 60 psi; P2 60 psi"
+    assert page.bays == "bays 1, 2"
+    assert page.readings[0].expected == "Soap P1 60 psi; Soap P2 60 psi"
     assert page.month is None
     assert "air" in {c.side for c in page.checks}
 
@@ -221,7 +221,7 @@ def test_dry_strokes_save_air():
     dry = [Episode("P", "prime", at, at + 30, False, 300, features) for at in starts]
     recent = tally(p, RECENT, dry, (), (), ZoneInfo("UTC"))
     got = saving(recent, recent, 0.0, 0, Prices())
-    assert got.words(US).startswith("Saves a day: ")
+    assert got.words(US).startswith("Each day it waits: ")
     assert got.words(US).endswith("kWh of air.")
 
 

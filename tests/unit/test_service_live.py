@@ -55,6 +55,7 @@ def test_an_alarm_as_json_has_the_promised_fields():
     assert made["cleared"] is None
     assert made["evidence"][0] == {
         "name": "stall pressure", "value": 3e5, "unit": "Pa", "usual": [4e5, None],
+        "limits": [None, None],
     }  # fmt: skip
     assert made["causes"][1] == ["pressure sensor fault", 0.1]
 

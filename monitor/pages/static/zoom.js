@@ -21,7 +21,7 @@
       const box4 = pane.getAttribute("viewBox").split(" ");
       pane.setAttribute("viewBox", `${x} 0 ${w} ${box4[3]}`);
     }
-    drawing().classList.toggle("moving", from !== a || to !== b);
+    drawing().classList.toggle("moving", Math.abs(from - a) + Math.abs(to - b) > 0.1);
   }
 
   function set(a, b) {
@@ -46,6 +46,7 @@
       const next = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
       const focused = drawing().contains(document.activeElement);
       drawing().replaceWith(document.adoptNode(next));
+      stretch();  // the gesture may have gone on meanwhile
       if (focused) box.focus();
       const plain = new DOMParser().parseFromString(said || "", "text/html").body.textContent;
       caption.textContent = plain;

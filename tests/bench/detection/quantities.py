@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from statistics import median
 
 import numpy as np
-from cases import Case, pump_of, record, site_of
+from cases import Case, Recording, pump_of, record, site_of
 from score import findings
 from table import Report, Row, wilson
 
@@ -55,10 +55,21 @@ def evidence(said: Sequence[Finding], kind: Kind, name: str) -> list[Evidence]:
     return [e for f in yes for e in f.evidence if e.name == name and e.value is not None]
 
 
-def last(said: Sequence[Finding], kind: Kind, name: str) -> float | None:
-    """The latest word on it."""
+def last(truth: float, said: Sequence[Finding], kind: Kind, name: str) -> Told:
+    """The latest word on it, with its limits."""
     found = evidence(said, kind, name)
-    return found[-1].value if found else None
+    return (
+        Told(truth, found[-1].value, found[-1].low, found[-1].high) if found else Told(truth, None)
+    )
+
+
+def leak_truth(recording: Recording) -> float:
+    """mL/min that leaks at the pressure the line holds; LEAK_ML_MIN is at the air's set pressure,
+    and an orifice follows the root."""
+    ts = recording.block.t0_ts + recording.block.dt_s * np.arange(len(recording.block.pressure_pa))
+    quiet = (ts >= recording.onset_ts + 20.0) & (ts < recording.onset_ts + LULL_S)
+    held_pa = float(np.nanmedian(recording.block.pressure_pa[quiet]))
+    return LEAK_ML_MIN * (held_pa / recording.spec.set_pa) ** 0.5
 
 
 def leak_found(seed: int) -> Told:
@@ -66,7 +77,7 @@ def leak_found(seed: int) -> Told:
     case = Case(Kind.NO_DEMAND, seed)
     recording = record(case)
     said = [f for f in findings(recording, fitted=False) if f.ts <= recording.onset_ts + LULL_S]
-    return Told(LEAK_ML_MIN, last(said, Kind.NO_DEMAND, "leak"))
+    return last(leak_truth(recording), said, Kind.NO_DEMAND, "leak")
 
 
 def leak_counted(seed: int) -> Told:
@@ -76,7 +87,7 @@ def leak_counted(seed: int) -> Told:
     strokes = recording.block.stroke_ts
     count = int(((strokes >= start) & (strokes < end)).sum())
     got = leak_ml_min(count, end - start, recording.spec.displacement_ml)
-    return Told(LEAK_ML_MIN, got.value, got.low, got.high)
+    return Told(leak_truth(recording), got.value, got.low, got.high)
 
 
 def episodes(case: Case) -> list[Episode]:
@@ -89,20 +100,16 @@ def episodes(case: Case) -> list[Episode]:
 
 
 def gas(seed: int) -> Told:
-    """mL at atmosphere from the strokes on the way back to stall: median of the draws after."""
-    case = Case(Kind.AIRLOCK, seed, "slug")
-    spec = draw_family(seed)
-    truth = GAS_DISPLACEMENTS * spec.displacement_ml + spec.line_gas_ml
-    own = [e.features for e in episodes(case) if e.features.get("gas_ml") is not None]
-    if not own:
-        return Told(truth, None)
-    names = ("gas_ml", "gas_low_ml", "gas_high_ml")
-    value, low, high = (median(f.get(n) or 0.0 for f in own) for n in names)
-    return Told(truth, value, low, high)
+    """mL at atmosphere as the airlock's finding tells it, from strokes or from soft dips: its last
+    word, against the slug and what was in the line before."""
+    recording = record(Case(Kind.AIRLOCK, seed, "slug"))
+    truth = GAS_DISPLACEMENTS * recording.spec.displacement_ml
+    return last(truth, findings(recording, fitted=False), Kind.AIRLOCK, "trapped gas")
 
 
 def prime_expected(seed: int) -> Told:
-    """Strokes a sound pump of the class takes from dry at an open function, against the band."""
+    """Strokes a sound pump of the class takes from dry at an open function, against the band of a
+    site file that says at what pressure its check and foot valves open."""
     spec = draw_family(seed)
     run = PumpRun(spec, [Draw(1.0, 200.0, tip_m=0.008)], [], t0_ts=0.0, seed=seed)
     run.advance(5.0)
@@ -112,21 +119,31 @@ def prime_expected(seed: int) -> Told:
         run.advance(5.0 + 0.1 * step)
         if run.state[k.SG] <= 0.0:
             break
-    band = suction.strokes_to_prime(pump_of(spec, fitted=False))
+    valves = {
+        "check_valve_crack_pa": spec.check_crack_pa,
+        "foot_valve_crack_pa": spec.foot_crack_pa,
+    }
+    pump = pump_of(spec, fitted=False).model_copy(update=valves)
+    band = suction.strokes_to_prime(pump, discharge_pa=pump.check_valve_crack_pa)
     return Told(float(run.state[k.N] - before), band.middle, band.low, band.high)
 
 
 def loss(seed: int) -> Told:
     """Share of each stroke that slips back, against 15 % more than before."""
     recording = record(Case(Kind.WORN, seed))
-    return Told(SLIP, last(findings(recording, fitted=False), Kind.WORN, "volumetric loss"))
+    return last(SLIP, findings(recording, fitted=False), Kind.WORN, "volumetric loss")
 
 
 def ball(seed: int) -> Told:
-    """mL/min that runs back through a bad inlet ball, against 1/12 displacement a second."""
-    recording = record(Case(Kind.BALL_LEAK, seed))
-    truth = recording.spec.displacement_ml / 12.0 * 60.0
-    return Told(truth, last(findings(recording, fitted=False), Kind.BALL_LEAK, "leak back"))
+    """mL/min that runs back through a bad inlet ball in a draw: 1/12 displacement a second at
+    stall, and the root of the pressure's share of it (orifice) in the draws."""
+    case = Case(Kind.BALL_LEAK, seed)
+    recording = record(case)
+    runs = [e.features for e in episodes(case) if e.features.get("demand_pa")]
+    pressure = median(f["demand_pa"] or 0.0 for f in runs)
+    at_stall = recording.spec.displacement_ml / 12.0 * 60.0
+    truth = at_stall * float(pressure / recording.spec.set_pa) ** 0.5
+    return last(truth, findings(recording, fitted=False), Kind.BALL_LEAK, "leak back")
 
 
 def drum_days(seed: int) -> Told:
@@ -168,7 +185,7 @@ def drum_days(seed: int) -> Told:
 QUANTITIES: dict[str, Callable[[int], Told]] = {
     "leak in the finding, mL/min": leak_found,
     "leak as reported, mL/min (95 %)": leak_counted,
-    "trapped gas, mL (one stroke)": gas,
+    "trapped gas in the finding, mL": gas,
     "strokes to prime (class band)": prime_expected,
     "volumetric loss, share": loss,
     "ball leaks back, mL/min": ball,

@@ -21,7 +21,7 @@ from monitor.service import bench_load as load
 from monitor.signals.types import Block, Episode
 from monitor.site import Pump, Site
 
-SEEDS = (2000, 2001)
+SEEDS = (2000, 2001, 2002, 2003)
 SHOWN, WIDE = 12, 240
 
 
