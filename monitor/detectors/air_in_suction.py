@@ -9,8 +9,8 @@ from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst, healing
-from monitor.detectors.racing import thinned
 from monitor.detectors.outlets import Shift
+from monitor.detectors.racing import thinned
 from monitor.detectors.strip import Strip, after_short_rest, strip
 from monitor.signals.types import Episode
 

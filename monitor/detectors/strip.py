@@ -7,12 +7,14 @@ the two sides of a pump take turns whatever rests lie between, alternation adds 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.detectors.context import Context, once
 from monitor.signals.order import median
 from monitor.signals.strokes import mad_sigma
 from monitor.signals.types import Episode, FloatArray
 
+Places = NDArray[np.intp]
 DRAWS = 3
 LOOKED_BACK = 12
 QUICK = 0.05
@@ -123,7 +125,7 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
     logs: list[FloatArray] = []
     turns: list[FloatArray] = []
     quick: list[tuple[float, float]] = []
-    sides_of: list[FloatArray] = []
+    sides_of: list[Places] = []
     used, jitter = 0, 0.0
     for run, first in zip(reversed(runs), reversed(sides), strict=True):
         t = run.intervals_s
@@ -150,12 +152,15 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
         tuple(float(np.median(x)) for x in turns if len(x)),
         tuple(quick),
         np.concatenate([x for x in logs if -float(x.mean()) > QUICK] or [empty]),
-        _slow_share(np.concatenate(logs or [empty]), np.concatenate(sides_of or [empty])),
+        _slow_share(
+            np.concatenate(logs or [empty]),
+            np.concatenate(sides_of) if sides_of else np.empty(0, np.intp),
+        ),
         jitter,
     )
 
 
-def _slow_share(logs: FloatArray, side: FloatArray) -> float | None:
+def _slow_share(logs: FloatArray, side: Places) -> float | None:
     """Time of the slower side's strokes over the usual (medians)."""
     both = [median(logs[side == k]) for k in (0, 1) if (side == k).any()]
     return float(np.exp(max(both))) if both else None
