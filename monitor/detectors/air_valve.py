@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
-from monitor.detectors.base import ALL_EVENTS, Detector, need
+from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
@@ -33,7 +33,7 @@ class AirValveStalled(Detector):
     quiet_s: float = 4.0
     fall_s: float = 12.0
     kind = Kind.AIR_VALVE_STALLED
-    events = ALL_EVENTS
+    events = RUNS
 
     def __post_init__(self) -> None:
         need(0 < self.low_share < 1 and self.quiet_s > 0, "air_valve.low_share")

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
-from monitor.detectors.base import ALL_EVENTS, Detector, need
+from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import race
@@ -42,7 +42,7 @@ class MissedPrime(Detector):
     fresh_s: float = 90.0
     after_s: float = 3600.0
     kind = Kind.MISSED_PRIME
-    events = ALL_EVENTS
+    events = RUNS
 
     def __post_init__(self) -> None:
         need(self.primes >= 1.0 and self.least_strokes >= 3, "missed_prime.primes")

@@ -19,7 +19,7 @@ from monitor.intake.grid import Rows
 from monitor.signals.types import FloatArray
 
 CSV_BYTES = 1 << 23
-PARQUET_ROWS = 1 << 18
+PARQUET_ROWS = 1 << 16
 LONGEST_ID = 48
 """A pump's id is no longer (`wire`)."""
 PROBES = 8
