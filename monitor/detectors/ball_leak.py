@@ -39,7 +39,7 @@ class BallLeak(Detector):
     Settings: more 0.03 above this pump's usual alternation and z 4 standard errors of the medians
     (a reed off centre gives a constant alternation, which is the usual one); without history
     alone 0.06; two draws in a row (overlapping draws may alternate once by chance), or, where draws
-    are short, the strokes of the last three together (or turns 10 over twelve draws: ten
+    are short, the strokes of the last two or three together (or turns 10 over twelve draws: ten
     alike come by chance once in 500 times); whole_share 0.9
     of the usual interval at that pressure, which the sound side still takes (gas shortens both).
 
@@ -142,7 +142,10 @@ class BallLeak(Detector):
             return self.unknown(event, context)
         own = event.intervals_s
         to_and_fro = len(own) >= 3 and even_turns(own)
-        last = strip(event, context, 3 if to_and_fro else 12)
+        two = strip(event, context, 2)
+        last = two if to_and_fro and len(two.turns) >= PAST_TURNS else None
+        if last is None or not last.steady_turns:
+            last = strip(event, context, 3 if to_and_fro else 12)
         a, usual = last.asymmetry, self._usual(context) or 0.0
         few = not to_and_fro and len(last.turns) < self.turns
         if a is None or last.draws < 2 or few or a > GROSS:

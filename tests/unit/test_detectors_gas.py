@@ -1,0 +1,211 @@
+"""Gas at rest in the line, gas on its way through, and what only looks like either."""
+
+import numpy as np
+import pytest
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.airlock import Airlock
+from monitor.detectors.ball_leak import BallLeak
+from monitor.detectors.context import Context
+from monitor.detectors.finding import Presence
+from monitor.detectors.lost_prime import burst
+from monitor.detectors.racing import race, thinned
+from monitor.detectors.strip import before, joined
+from monitor.detectors.worn import Worn
+from monitor.signals.features import _bounded
+from monitor.signals.scales import Scales
+from monitor.signals.strokes import rhythm
+from monitor.signals.types import Episode
+from monitor.site import Pump, Site
+
+T0 = 1_750_000_000.0
+STALL_PA, DEMAND_PA, DIP_PA, INTERVAL_S = 400_000.0, 380_000.0, 60_000.0, 4.0
+PUMP = Pump(id="p", displacement_ml=60.0)
+
+
+def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episode:
+    """A closed draw of this pump with the features its strokes give; `more` overrides."""
+    at = start_ts + np.concatenate(([1.0], 1.0 + np.cumsum(intervals)))
+    features = {
+        "demand_pa": DEMAND_PA,
+        "dip_pa": DIP_PA,
+        "dip_max_pa": 1.05 * DIP_PA,
+        "stall_before_pa": STALL_PA,
+        "stall_after_pa": STALL_PA,
+        "rest_before_s": 30.0,
+        "fell_pa": 15_000.0,
+        **rhythm(at),
+        **more,
+    }
+    rate = features["rate_hz"]
+    demand = features["demand_pa"]
+    features["conductance"] = rate / demand**0.5 if rate and demand else None
+    end = float(at[-1]) + 10.0
+    return Episode("p", "draw", start_ts, end, False, len(at), features, at)
+
+
+@pytest.fixture
+def known() -> Context:
+    """A pump of one outlet with a history of twenty draws that repeat within one percent."""
+    context = Context(Site(id="s", pumps=(PUMP,)), PUMP, Scales.of(PUMP))
+    rng = np.random.default_rng(1)
+    for n in range(20):
+        jitter = 1.0 + 0.01 * rng.standard_normal()
+        strokes = [INTERVAL_S * jitter] * int(rng.integers(5, 9))
+        context.learn(
+            draw(
+                T0 + 100.0 * n,
+                strokes,
+                demand_pa=DEMAND_PA * (1.0 + 0.002 * rng.standard_normal()),
+                dip_pa=DIP_PA * (1.0 + 0.02 * rng.standard_normal()),
+                dip_max_pa=1.05 * DIP_PA * (1.0 + 0.02 * rng.standard_normal()),
+                stall_after_pa=STALL_PA * (1.0 + 0.002 * rng.standard_normal()),
+            )
+        )
+    return context
+
+
+LATER = T0 + 3000.0
+
+
+def said(detector: Airlock | BallLeak | Worn, event: Episode, context: Context) -> Presence:
+    return detector.update(event, context).presence
+
+
+def test_dips_that_are_all_soft_at_the_same_flow_tell_of_gas_in_the_line(known: Context):
+    """Compliance up by two thirds; the flow as ever."""
+    soft = draw(LATER, [INTERVAL_S] * 6, dip_pa=0.6 * DIP_PA, dip_max_pa=0.63 * DIP_PA)
+    assert said(Airlock(), soft, known) is Presence.YES
+
+
+def test_a_draw_of_which_some_dips_are_firm_has_gas_on_its_way_through(known: Context):
+    passing = draw(LATER, [INTERVAL_S] * 6, dip_pa=0.5 * DIP_PA, dip_max_pa=0.95 * DIP_PA)
+    assert said(Airlock(), passing, known) is Presence.CANNOT_TELL
+
+
+def test_a_line_that_has_not_filled_after_the_draw_is_no_lower_air(known: Context):
+    """The pressure after the draw still lies under that in it: the stall before stands for it."""
+    soft = draw(
+        LATER,
+        [INTERVAL_S] * 6,
+        dip_pa=0.4 * DIP_PA,
+        dip_max_pa=0.42 * DIP_PA,
+        stall_after_pa=0.9 * DEMAND_PA,
+    )
+    assert said(Airlock(), soft, known) is Presence.YES
+
+
+@pytest.mark.parametrize(
+    ("demand_pa", "dip_share", "presence"),
+    [(DEMAND_PA, 1.0, Presence.YES), (0.93 * DEMAND_PA, 1.6, Presence.CANNOT_TELL)],
+    ids=["strokes that deliver nothing", "a second bay"],
+)
+def test_more_strokes_that_cost_no_pressure_move_gas(known, demand_pa, dip_share, presence):
+    """Two bays at once follow the pump's curve and dig deeper dips (dead time x flow / C)."""
+    event = draw(
+        LATER,
+        [INTERVAL_S / 2.5] * 8,
+        demand_pa=demand_pa,
+        dip_pa=dip_share * DIP_PA,
+        dip_max_pa=1.05 * dip_share * DIP_PA,
+    )
+    got = said(Airlock(), event, known)
+    assert got is presence or (got is Presence.NO and presence is Presence.CANNOT_TELL)
+
+
+def test_one_quick_stroke_of_two_with_firm_dips_is_a_bay_that_came_in_between(known: Context):
+    event = draw(LATER, [INTERVAL_S / 2.0], dip_pa=0.65 * DIP_PA, dip_max_pa=1.2 * DIP_PA)
+    assert said(Airlock(), event, known) is not Presence.YES
+
+
+def test_a_whole_stroke_or_two_may_come_before_the_gas(known: Context):
+    quick = [INTERVAL_S, 0.6, 0.5, 0.5, 0.5, 1.0, 3.5, 3.9, 4.0]
+    fast, healed = burst(draw(LATER, quick), known) or (0, False)
+    assert fast == 5
+    assert healed
+
+
+def test_either_side_may_thin_out():
+    one_side = [0.16, 0.53, 0.15, 0.3, 0.15, 0.22, 0.15, 0.18, 0.15, 0.16]
+    assert thinned(draw(LATER, one_side))
+    limping = [0.25, 2.4, 0.25, 2.3, 0.25, 2.4, 0.25, 2.35, 0.25, 2.4]
+    assert not thinned(draw(LATER, limping))  # neither side quickens
+
+
+def test_one_side_on_gas_is_no_race(known: Context):
+    """Two to one and more, stroke by stroke: a race has gas on both sides."""
+    racing = {"race_strokes": 12.0, "race_rate_hz": 3.3, "race_pa": 370_000.0}
+    racing |= {"race_swing_pa": 5_000.0, "race_from_pa": 380_000.0, "race_before_strokes": 0.0}
+    even = draw(LATER, [0.3] * 14, **racing)
+    limping = draw(LATER, [0.15, 0.45] * 7, **racing)
+    told = race(even, known)
+    assert told is not None
+    assert told.kind is Kind.AIRLOCK
+    assert race(limping, known) is None
+
+
+def test_a_race_that_began_slowly_is_told_by_its_last_strokes(known: Context):
+    slow_at_first = {"race_strokes": 12.0, "race_rate_hz": 0.4, "race_pa": 370_000.0}
+    slow_at_first |= {"race_swing_pa": 5_000.0, "race_from_pa": 380_000.0}
+    event = draw(LATER, [0.3] * 14, **slow_at_first)
+    assert event.features["last_rate_hz"] == pytest.approx(1 / 0.3)
+    assert race(event, known) is not None
+
+
+def test_a_ball_is_told_from_two_draws_of_few_strokes(known: Context):
+    """A = (T_R - T_L) / (T_R + T_L) = 0.3; the sound side keeps the usual time."""
+    quick = INTERVAL_S * 0.7 / 1.3
+    detector = BallLeak()
+    first = draw(LATER, [quick, INTERVAL_S, quick, INTERVAL_S, quick])
+    assert said(detector, first, known) is Presence.CANNOT_TELL
+    known.learn(first)
+    second = draw(LATER + 100.0, [quick, INTERVAL_S, quick])
+    assert said(detector, second, known) is Presence.YES
+
+
+def test_pauses_of_a_valve_in_several_draws_are_no_ball(known: Context):
+    """Every other interval is longer than this pump's: the slower side is not sound."""
+    detector = BallLeak()
+    for n in range(3):
+        paused = draw(LATER + 100.0 * n, [INTERVAL_S, 1.8 * INTERVAL_S, INTERVAL_S])
+        assert said(detector, paused, known) is not Presence.YES
+        known.learn(paused)
+
+
+@pytest.mark.parametrize(
+    ("deeper", "presence"),
+    [(1.0, Presence.YES), (1.18, Presence.CANNOT_TELL)],
+    ids=["slip", "a wider outlet"],
+)
+def test_slip_leaves_the_dips_and_a_wider_outlet_deepens_them(known, deeper, presence):
+    detector, got = Worn(), Presence.CANNOT_TELL
+    for n in range(3):
+        event = draw(LATER + 100.0 * n, [INTERVAL_S / 1.18] * 6, dip_pa=deeper * DIP_PA)
+        got = said(detector, event, known)
+    assert got is presence
+
+
+def test_draws_before_the_last_keep_the_sides_apart(known: Context):
+    assert before(known, 12, 2) is not None
+    assert before(known, 12, 40) is None
+    past = before(known, 12, 2)
+    assert past is not None
+    assert past.asymmetry == pytest.approx(0.0, abs=0.01)
+
+
+def test_runs_without_a_pause_are_one(known: Context):
+    """The segmenter took one draw for two: the time between them is a stroke's."""
+    first = draw(LATER, [0.3])
+    known.learn(first)
+    second = draw(float(first.stroke_ts[-1]) + INTERVAL_S - 1.0, [0.3])
+    assert joined(second, known) == pytest.approx([0.3, INTERVAL_S, 0.3])
+    far = draw(float(first.stroke_ts[-1]) + 3.0 * INTERVAL_S, [0.3])
+    assert joined(far, known) == pytest.approx([0.3])
+
+
+def test_a_creep_that_saws_between_two_limits_is_no_noise():
+    """Stick-slip: falls to the restart pressure, jumps back to the stall."""
+    t = np.arange(60) * 0.05
+    saw = 1000.0 * ((-t * 5.7) % 1.0)
+    assert _bounded(saw)
+    assert not _bounded(np.random.default_rng(3).standard_normal(60))
