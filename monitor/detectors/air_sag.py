@@ -23,7 +23,7 @@ class AirSag(Detector):
     Settings: the drop as in the curves (2.5 % of the stall pressure, 0.8 psi, 5 spreads);
     trend_pa 0.2 psi down within the draw (noise of a mean of seconds is 0.02 psi); rise_pa 0.1 psi
     by which the line still comes up in the last three seconds, or late_share 0.6 of the demand's
-    fall still missing at the stall; slow_share 2 times the usual recovery and slow_s 0.4 s more,
+    fall still missing at the stall (most_late 0.8: plainly so); slow_share 2 times the usual recovery and slow_s 0.4 s more,
     plainly twice that and seconds 1.0 (computed: healthy 0.03 to 0.1 s, marked sag 0.4 to 8 s);
     air_share 0.95 of the air at rest for an air sensor; falls that differ from draw to draw by
     unlike 0.08 (a mean of seconds repeats within 1 %), or repeat within alike 0.04; whole 5 times
@@ -40,6 +40,7 @@ class AirSag(Detector):
     trend_pa: float = 0.2 * PA_PER_PSI
     rise_pa: float = 0.1 * PA_PER_PSI
     late_share: float = 0.6
+    most_late: float = 0.8
     slow_share: float = 2.0
     slow_s: float = 0.4
     air_share: float = 0.95
@@ -119,7 +120,7 @@ class AirSag(Detector):
             out += 0.4  # the line still comes up with the supply, seconds after the last stroke
         elif stall and usual_stall and demand and usual_demand and usual_demand > demand:
             deficit = (usual_stall - stall) / (usual_demand - demand)
-            out += 0.25 if deficit > self.late_share else -0.1
+            out += 0.45 if deficit > self.most_late else 0.25 if deficit > self.late_share else -0.1
         recovery, usual_s = f.get("recovery_s"), context.of("recovery_s")
         if recovery is not None and usual_s is not None:
             longer = recovery - usual_s
