@@ -152,7 +152,7 @@ class Airlock(Detector):
         after a drum change a single fast stroke brings soft dips that are gone with it."""
         firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
         deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
-        if firm is None or deep is None or not self._calm(event):
+        if firm is None or deep is None or not self._calm(event) or self._comes_back():
             return False
         if not _under(context, firm, deep) or deep.ratio > max(self.alike * firm.ratio, ALL_GONE):
             return False  # gas on its way through leaves some dips firm, gas at rest none
@@ -176,6 +176,11 @@ class Airlock(Detector):
         if self._gulp_ts is None:
             return True
         return event.end_ts - self._gulp_ts > GULP_S and self._since_gulp > GULP_STROKES
+
+    def _comes_back(self) -> bool:
+        """Was the draw before softer still? Then the flow carries the gas off."""
+        last = list(self._soft_dips)
+        return self._soft_draws > 1 and last[-2] < (1.0 - self.stay_share) * last[-1]
 
     def _stays(self) -> bool:
         """Dips that come back from draw to draw tell of gas that the flow carries off."""
