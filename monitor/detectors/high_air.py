@@ -61,8 +61,11 @@ class HighAir(Detector):
         gas = any(k in context.standing for k in RACERS)  # its gulps push the line up
         if demand is not None and demand > self.limit_pa + slack and not gas:
             return self._say(event, context, demand, high=True)
-        if stall is None or not self._could(event, context):
+        if stall is None:
             return self.unknown(event, context)
+        if not self._could(event, context):
+            sound = stall < self.limit_pa
+            return (self.no if sound else self.unknown)(event, context)
         self._stalls.append(stall)
         near = max(self._stalls) - min(self._stalls) < self.same_pa and len(self._stalls) == 3
         if near and min(self._stalls) > self.limit_pa + slack:

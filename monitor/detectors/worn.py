@@ -84,7 +84,8 @@ class Worn(Detector):
             return self.unknown(event, context)
         slow = self._over_months(event, context)
         if slow is not None:
-            return self._say(event, context, slow, list(self._slow))
+            shown = [x for x in self._slow if x > self.more_share]
+            return self._say(event, context, slow, shown)
         if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
             self._others += len(self._ratios) >= 2
             self._ratios.clear()
