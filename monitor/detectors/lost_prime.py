@@ -38,9 +38,9 @@ def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
     usual = context.of("rate_hz")
     own = median(t[-3:])
     normal = own if usual is None else 1.0 / usual
-    if usual is None and len(t) < 8:
-        return None
     fast = t < 0.7 * normal
+    if usual is None and len(t) < 8 and fast.any():
+        return None
     fast = fast[int(fast[:WHOLE_FIRST].argmax()) :]  # what is slow before is liquid before the gas
     slow = np.flatnonzero(~fast).tolist()
     if not slow:

@@ -17,6 +17,11 @@ Counted = tuple[float, float, int]
 """Strokes at rest, the rest (s) they came in, and how many stretches that rest is made of."""
 
 
+QUIET_PERIODS = 6.0
+"""Rests without a stroke that add up to so many of a leak's periods: it would have shown in them
+but once in four hundred times (e^-6)."""
+
+
 @dataclass(slots=True)
 class NoDemand(Detector):
     """What it finds: a leak, outside or through both balls of a side, that the pump feeds.
@@ -82,6 +87,7 @@ class NoDemand(Detector):
     _first: float | None = None
     _last: float | None = None
     _period_s: float | None = None
+    _quiet_s: float = 0.0
 
     def __post_init__(self) -> None:
         need(self.intervals >= 3 and 0 < self.spread < 0.5, "no_demand.intervals")
@@ -124,7 +130,9 @@ class NoDemand(Detector):
         rest_s = event.end_ts - event.start_ts
         self._pause(rest_s)
         longest = 600.0 if self._period_s is None else max(2.5 * self._period_s, 60.0)
-        if rest_s >= longest:
+        self._quiet_s += 0.0 if event.open_ else rest_s
+        many = self._period_s is not None and self._quiet_s >= QUIET_PERIODS * self._period_s
+        if rest_s >= longest or many:
             self._period_s = None
             self._late.clear()
             self._creeps.clear()
@@ -172,6 +180,7 @@ class NoDemand(Detector):
             self._gaps.clear()
             self._first = self._last = None
             return self.unknown(event, context)
+        self._quiet_s = 0.0
         self._follow(event)
         self._leaked.extend(event.stroke_ts.tolist())
         known_shut = event.features.get("demand_s") == 0.0
@@ -326,6 +335,7 @@ class NoDemand(Detector):
         self, event: Episode, context: Context, counted: Counted, confidence: float, how: str
     ) -> Finding:
         strokes, rested_s, windows = counted
+        self._period_s = self._period_s or rested_s / max(strokes, 1)
         found = idle_leak(strokes, rested_s, context.scales.displacement_ml, windows=windows)
         leak, limits = found.leak_ml_min, found.limits
         return self.yes(
