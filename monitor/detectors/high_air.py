@@ -25,7 +25,8 @@ class HighAir(Detector):
     line sits 2 to 14 psi above the air for minutes after a draw; same_pa 1 psi, within which
     three stalls in a row are the air itself (what a surge leaves differs from draw to draw), unless
     the draws themselves lay so far under the limit that, by the pump's curve and slack 0.1, the air
-    cannot be over it; clear_pa 3 psi.
+    cannot be over it; clear_pa 3 psi; one stall over the limit, once the draw's own pressure has
+    risen at the same outlet, by z 5 of its spread, as far as the air must have.
 
     Blind: while idle without an air sensor; a warm idle line drifts up and is no high air.
 
@@ -42,6 +43,7 @@ class HighAir(Detector):
     events = ALL_EVENTS
     same_pa: float = 1.0 * PA_PER_PSI
     slack: float = 0.1
+    z: float = 5.0
     _high_stalls: int = 0
     _stalls: deque[float] = field(default_factory=lambda: deque(maxlen=3))
 
@@ -63,6 +65,8 @@ class HighAir(Detector):
             return self._say(event, context, demand, high=True)
         if stall is None:
             return self.unknown(event, context)
+        if stall > self.limit_pa + slack and not gas and self._lifted(event, context, slack):
+            return self._say(event, context, stall, high=True)
         if not self._could(event, context):
             sound = stall < self.limit_pa
             return (self.no if sound else self.unknown)(event, context)
@@ -77,6 +81,14 @@ class HighAir(Detector):
         if not above and stall > self.limit_pa + self.clear_pa:
             return self.unknown(event, context)
         return self._say(event, context, stall, high=above)
+
+    def _lifted(self, event: Episode, context: Context, slack: float) -> bool:
+        """Has the draw's pressure risen so far, through the same outlet, that the air is over the
+        limit? A held line may lie above the air, a draw's pressure lies under it by its losses."""
+        demand, usual_pa = context.at_flow("demand_pa", event), context.of("stall_after_pa")
+        if demand is None or usual_pa is None or event.strokes < 3 or demand.z < self.z:
+            return False
+        return usual_pa + (demand.value - demand.usual) > self.limit_pa + slack
 
     def _could(self, event: Episode, context: Context) -> bool:
         """May the air be over the limit, by what the draw before this stall showed? The pump's

@@ -110,8 +110,8 @@ def _refilling(event: Episode, context: Context, strokes: float) -> bool:
 
 
 def ran_out(event: Episode, context: Context) -> bool:
-    """One of the two draws before began on whole strokes and ended on quickened ones: gas came
-    with the liquid there."""
+    """One of the two draws before began on whole strokes and ended on quickened ones, or thinned
+    out from its first on: gas came with the liquid there."""
     usual = context.of("interval_s")
     past = [e for e in context.recent if e.end_ts < event.end_ts and e.strokes >= 3]
     if usual is None:
@@ -119,7 +119,7 @@ def ran_out(event: Episode, context: Context) -> bool:
     for run in past[-2:]:
         t = run.intervals_s
         whole = (t[:-1] > QUICKENED * usual) & (t[:-1] < PAUSE * usual)
-        if float(t[-1]) < QUICKENED * usual and whole.any():
+        if (float(t[-1]) < QUICKENED * usual and whole.any()) or thinned(run, usual):
             return True
     return False
 
