@@ -24,10 +24,10 @@ class AirSag(Detector):
     trend_pa 0.2 psi down within the draw (noise of a mean of seconds is 0.02 psi); rise_pa 0.1 psi
     by which the line still comes up in the last three seconds, or late_share 0.6 of the demand's
     fall still missing at the stall (most_late 0.8: plainly so); slow_share 2 times the usual
-    recovery and slow_s 0.4 s more, plainly twice that and seconds 1.0 (computed: healthy 0.03 to 0.1 s, marked sag 0.4 to 8 s);
-    air_share 0.95 of the air at rest for an air sensor; falls that differ from draw to draw by
-    unlike 0.08 (a mean of seconds repeats within 1 %), or repeat within alike 0.04; whole 5 times
-    the usual dip width; times 2 draws in a row.
+    recovery and slow_s 0.4 s more, plainly twice that and seconds 1.0 (computed: healthy 0.03 to
+    0.1 s, marked sag 0.4 to 8 s); air_share 0.95 of the air at rest for an air sensor; falls that
+    differ from draw to draw by unlike 0.08 (a mean of seconds repeats within 1 %), or repeat within
+    alike 0.04; whole 5 times the usual dip width; times 2 draws in a row.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
     cannot be told from a restricted suction.

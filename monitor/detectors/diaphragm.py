@@ -27,7 +27,8 @@ class Diaphragm(Detector):
     smallest draw), over the last draws together where they are short; more_share 1.3 times the
     usual strokes for the pressure; soft_share 0.8 of the usual dip, not asked for above plain 0.6
     (4 to 1, which no ball and no gas gives, and one run is enough); sound_share 0.25 of the usual
-    interval, which the sound side keeps at least (a pump that races on gas may limp as well);
+    interval, which the sound side keeps at least (a pump that races on gas may limp as well), or
+    half of that above plain;
     times 2 runs in a row, or many 10 strokes in one, or turns 4 over the last runs, in which the
     same side leads all the time.
 
@@ -72,7 +73,7 @@ class Diaphragm(Detector):
         more = flow is not None and flow.ratio > self.more_share
         plain = a > self.plain and more
         told = plain or (soft and (more or flow is None))
-        if told and a > self.gross and a > 5.0 * se and self._sound(event, context):
+        if told and a > self.gross and a > 5.0 * se and self._sound(event, context, a):
             self._runs.add(event.start_ts)
             if plain or self._again(event, context):
                 return self._say(event, context, a, more=more, soft=soft)
@@ -104,7 +105,7 @@ class Diaphragm(Detector):
         together = strip(event, context)
         return together.asymmetry, together.asymmetry_se
 
-    def _sound(self, event: Episode, context: Context) -> bool:
+    def _sound(self, event: Episode, context: Context, a: float) -> bool:
         """Does one side keep its lead stroke by stroke, and the other take about its time?"""
         t = event.intervals_s
         if len(t) < 2:
@@ -115,7 +116,8 @@ class Diaphragm(Detector):
         if usual is None:
             return True
         slow = float(np.quantile(t, 0.75))
-        return slow > self.sound_share * usual
+        share = self.sound_share / 2.0 if a > self.plain else self.sound_share
+        return slow > share * usual
 
     def _say(
         self, event: Episode, context: Context, a: float, *, more: bool, soft: bool
