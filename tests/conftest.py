@@ -6,9 +6,16 @@ the environment, runs the rest too; there a missing program is a failure, never 
 
 import os
 import shutil
+import tempfile
 from pathlib import Path
 
 import pytest
+from threadpoolctl import threadpool_limits
+
+# As `strokewise` itself does: our arrays are small, and idle BLAS threads spin on the other cores.
+# The variable is for what is loaded later and for programs that tests start.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+threadpool_limits(1, user_api="blas")
 
 NOT_BY_DEFAULT = {
     "broker": ("mosquitto",),
@@ -17,6 +24,8 @@ NOT_BY_DEFAULT = {
     "crash": (),
     "slow": (),
 }
+MEMORY = Path("/dev/shm")  # noqa: S108 - folders in it are made by mkdtemp and pytest
+MEMORY_NEEDED = 1_000_000_000
 DAEMON_FOLDERS = ["/usr/sbin", "/usr/local/sbin"]
 
 
@@ -26,6 +35,16 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def wants_all(config: pytest.Config) -> bool:
     return bool(config.getoption("--all")) or os.environ.get("CI") == "true"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """The fast tests write to memory where there is some: a disk makes each commit wait. With
+    --all, CI=true or a marker asked for, everything is on the disk, as in life."""
+    if wants_all(config) or config.getoption("markexpr") or not MEMORY.is_dir():
+        return
+    if os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > MEMORY_NEEDED:
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
+        tempfile.tempdir = str(MEMORY)
 
 
 def pytest_report_header(config: pytest.Config) -> str:
