@@ -27,10 +27,13 @@ class Line(Frozen):
     material: Literal["PE", "PA12", "PVC", "braided", "PTFE", "unknown"] = "unknown"
 
 
+UNNAMED = "unnamed chemical"
+
+
 class Fluid(Frozen):
     """The chemical as far as the physics and the seals care; None = not known."""
 
-    name: str = "unnamed chemical"
+    name: str = UNNAMED
     specific_gravity: float = Field(1.0, gt=0.5, lt=2.5)
     viscosity_pa_s: float = Field(0.001, gt=0, lt=10)
     temperature_c: float = Field(20.0, gt=-20, lt=90)
@@ -88,7 +91,8 @@ class Pump(Frozen):
         if self.id.lower() in self.label.lower().split():
             return self.label
         if any(c.isdigit() for c in self.id):
-            return f"{self.id} {self.label or self.fluid.name}"
+            named = "" if self.fluid.name == UNNAMED else self.fluid.name
+            return f"{self.id} {self.label or named}".strip()
         plain = " ".join(self.id.replace("-", " ").replace("_", " ").split())
         if not self.label:
             return plain[:1].upper() + plain[1:]

@@ -4,11 +4,21 @@ Default: everything that needs no program outside Python and no patience. `--all
 the environment, runs the rest too; there a missing program is a failure, never a silent skip.
 """
 
+import gc
 import os
 import shutil
+import tempfile
 from pathlib import Path
 
+import pace  # noqa: F401 - names the profiles
 import pytest
+from hypothesis import settings
+from threadpoolctl import threadpool_limits
+
+# As `strokewise` itself does: our arrays are small, and idle BLAS threads spin on the other cores.
+# The variable is for what is loaded later and for programs that tests start.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+threadpool_limits(1, user_api="blas")
 
 NOT_BY_DEFAULT = {
     "broker": ("mosquitto",),
@@ -17,6 +27,8 @@ NOT_BY_DEFAULT = {
     "crash": (),
     "slow": (),
 }
+MEMORY = Path("/dev/shm")  # noqa: S108 - folders in it are made by mkdtemp and pytest
+MEMORY_NEEDED = 1_000_000_000
 DAEMON_FOLDERS = ["/usr/sbin", "/usr/local/sbin"]
 
 
@@ -26,6 +38,18 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def wants_all(config: pytest.Config) -> bool:
     return bool(config.getoption("--all")) or os.environ.get("CI") == "true"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """The fast tests try laws on fewer examples (`pace`) and write to memory where there is some:
+    a disk makes each commit wait. With --all, CI=true or a marker asked for, everything is on the
+    disk, as in life."""
+    settings.load_profile("whole" if wants_all(config) else "quick")
+    if wants_all(config) or config.getoption("markexpr") or not MEMORY.is_dir():
+        return
+    if os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > MEMORY_NEEDED:
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
+        tempfile.tempdir = str(MEMORY)
 
 
 def pytest_report_header(config: pytest.Config) -> str:
@@ -40,6 +64,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     marked = [i for i in items if any(i.get_closest_marker(m) for m in NOT_BY_DEFAULT)]
     config.hook.pytest_deselected(items=marked)
     items[:] = [i for i in items if i not in set(marked)]
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded by now stays: it need not be looked through again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

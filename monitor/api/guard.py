@@ -176,7 +176,10 @@ def need(what: May) -> Callable[[Request, Caller | None], Caller]:
         if caller.must_change:
             raise MustChangePassword
         if not caller.may(what):
-            raise NotAllowed(f"This account may not do that (needed: {what.value}).")
+            raise NotAllowed(
+                f"As {caller.role.value} one may not do that (needed: the right to {what.value}); "
+                "an administrator can give the account another role."
+            )
         if caller.wall and not _for_walls(request.url.path):
             raise NotAllowed("A wall screen shows the board only.")
         return caller

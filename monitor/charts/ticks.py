@@ -48,12 +48,12 @@ def time_ticks(
     25 hours has 25 of them and the doubled hour shows twice, with its zone letters.
     """
     walk = _walk(span, zone, count)
+    at = [ts for ts in walk() if span[0] <= ts < span[1]]
+    form = "HH:mm:ss" if any(ts % MINUTE_S for ts in at) else "HH:mm"
+    if span[1] - span[0] < 5 * MINUTE_S:
+        form = "HH:mm:ss"
     doubled = _offsets_differ(span, zone)
-    out: list[Tick] = []
-    for ts in walk():
-        if span[0] <= ts < span[1]:
-            out.append(_tick(ts, span, zone, locale, zone_letters=doubled))
-    return out
+    return [_tick(ts, span, zone, locale, form + (" z" if doubled else "")) for ts in at]
 
 
 def _walk(span: tuple[float, float], zone: ZoneInfo, count: int) -> Callable[[], Iterator[float]]:
@@ -123,9 +123,8 @@ def _offsets_differ(span: tuple[float, float], zone: ZoneInfo) -> bool:
     return ends[0] != ends[1] and span[1] - span[0] <= 4 * DAY_S
 
 
-def _tick(
-    ts: float, span: tuple[float, float], zone: ZoneInfo, locale: str, *, zone_letters: bool
-) -> Tick:
+def _tick(ts: float, span: tuple[float, float], zone: ZoneInfo, locale: str, form: str) -> Tick:
+    """form: of a time of day; ' z' at its end asks for the zone's letters."""
     local = datetime.fromtimestamp(ts, zone)
     length = span[1] - span[0]
     at_midnight = local.hour == local.minute == local.second == 0
@@ -135,6 +134,5 @@ def _tick(
     if at_midnight:
         pattern = "EEE d MMM" if length <= 10 * DAY_S else "d MMM"
         return Tick(ts, format_datetime(local, pattern, locale=locale), True)
-    pattern = "HH:mm:ss" if length < 5 * MINUTE_S else "HH:mm"
-    text = format_datetime(local, pattern, locale=locale)
-    return Tick(ts, f"{text} {local.tzname()}" if zone_letters else text, False)
+    text = format_datetime(local, form.removesuffix(" z"), locale=locale)
+    return Tick(ts, f"{text} {local.tzname()}" if form.endswith(" z") else text, False)

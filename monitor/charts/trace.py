@@ -249,8 +249,8 @@ def _strokes(frame: svg.Frame, trace: Trace, y: float) -> str:
 def _length(seconds: float) -> str:
     for size, unit in ((86_400, "d"), (3600, "h"), (60, "min")):
         if seconds >= size:
-            return f"{seconds / size:.3g} {unit}"
-    return f"{seconds:.3g} s"
+            return f"{seconds / size:.2g} {unit}"
+    return f"{seconds:.2g} s"
 
 
 Strip = tuple[str, str, list[tuple[float, float]]]

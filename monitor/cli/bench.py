@@ -71,7 +71,7 @@ def _steps(folder: Path, broker: EmbeddedBroker, *, quick: bool) -> list[Step]:
     for name in ("store", "replay"):
         (folder / name).mkdir()
     return [
-        lambda: measure.chain_rows(broker.port, folder, 200, 20 if quick else 50, rounds),
+        lambda: measure.chain_rows(broker.port, folder, 200, *((20, 1) if quick else (50, 5))),
         lambda: [measure.store_rows(folder / "store", big, 10 if quick else 30)],
         lambda: measure.watch_rows(hours, rounds),
         lambda: measure.replay_rows(folder / "replay", hours, rounds),

@@ -4,7 +4,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
-from monitor.detectors.base import ALL_EVENTS, Detector, need
+from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
@@ -105,7 +105,7 @@ class Airlock(Detector):
     _gulp_ts: float | None = None
     _since_gulp: int = 0
     kind = Kind.AIRLOCK
-    events = ALL_EVENTS
+    events = RUNS
 
     def __post_init__(self) -> None:
         need(self.race_strokes >= 5, "airlock.race_strokes")

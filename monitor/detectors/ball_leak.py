@@ -192,7 +192,7 @@ class BallLeak(Detector):
             context,
             (0.85, min(0.8, 0.3 + a)),
             f"Leaking check ball: strokes alternate long and short by {100 * a:.0f} %, "
-            f"about {leak:.0f} mL/min runs back.",
+            f"about {leak:.0f} mL/min (95 %: {limits.low:.0f} to {limits.high:.0f}) runs back.",
             Evidence("alternation", a, "share", None, self.alone if usual is None else usual),
             Evidence("leak back", leak, "mL/min", 0.0, 0.0, limits.low, limits.high),
             causes=((Kind.BALL_LEAK, 0.85), (Kind.DIAPHRAGM, 0.15)),

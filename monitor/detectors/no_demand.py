@@ -343,7 +343,8 @@ class NoDemand(Detector):
             context,
             (confidence, 0.3 + min(0.6, leak / 1000.0)),
             f"Running with no demand: {how} while the line stands at stall pressure; a leak of "
-            f"about {leak:.0f} mL/min ({context.show.volume(leak * 1440.0)} a day).",
+            f"about {leak:.0f} mL/min (95 %: {limits.low:.0f} to {limits.high:.0f}), "
+            f"{context.show.volume(leak * 1440.0)} a day.",
             Evidence("leak", leak, "mL/min", 0.0, 0.0, limits.low, limits.high),
             Evidence("stroke rate", strokes / rested_s, "1/s"),
             causes=((Kind.NO_DEMAND, 0.85), (Kind.BALL_LEAK, 0.15)),

@@ -6,11 +6,10 @@ delivers; where strokes slip or move gas it is known by the pressure, which outl
 
 from collections import deque
 from dataclasses import dataclass
-from math import sqrt
 
 import numpy as np
 
-from monitor.signals.order import mean
+from monitor.signals.order import deviation, mean
 from monitor.signals.types import Episode, FloatArray
 
 OUTLET = "outlet"
@@ -87,9 +86,7 @@ def _off_line(
         dx = x - x_mean
         slope = float((dx * (y - y_mean)).sum() / (dx**2).sum())
     expected = y_mean - slope * x_mean
-    left = y - expected - slope * x
-    left -= mean(left)
-    noise = sqrt(mean(left * left))
+    noise = deviation(y - expected - slope * x)
     scale = max(noise, floor_share * abs(expected), 1e-12)
     ratio = value / expected if expected else float("inf")
     return Shift(value, expected, ratio, (value - expected) / scale)

@@ -131,21 +131,15 @@ class Worn(Detector):
     def _say(self, event: Episode, context: Context, ratio: float, ratios: list[float]) -> Finding:
         loss = 100.0 * (1.0 - 1.0 / ratio)
         limits = mean_limits(ratios, USUAL_SE)
+        low, high = max(1.0 - 1.0 / limits.low, 0.0), 1.0 - 1.0 / limits.high
         return self.yes(
             event,
             context,
             (0.7, min(0.7, 0.2 + loss / 50.0)),
             f"Worn pump: draws take {100 * (ratio - 1):.0f} % more strokes than "
-            f"they did; about {loss:.0f} % of each stroke slips back.",
-            Evidence(
-                "volumetric loss",
-                loss / 100.0,
-                "share",
-                0.0,
-                0.05,
-                max(1.0 - 1.0 / limits.low, 0.0),
-                1.0 - 1.0 / limits.high,
-            ),
+            f"they did; about {loss:.0f} % (95 %: {100 * low:.0f} to {100 * high:.0f}) of each "
+            "stroke slips back.",
+            Evidence("volumetric loss", loss / 100.0, "share", 0.0, 0.05, low, high),
             *self._since_seals(),
             causes=((Kind.WORN, 0.7), (Kind.BALL_LEAK, 0.15), (Kind.AIR_IN_SUCTION, 0.15)),
         )

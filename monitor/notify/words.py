@@ -24,8 +24,9 @@ def place(alarm: Alarm, site: Site) -> str:
     if colon:
         return f"{'air supply' if head == 'air' else head} {name}"
     pump = site.pump(alarm.subject)
-    label = pump.label if pump else ""
-    return f"{label} ({alarm.subject})" if label else alarm.subject
+    if pump is None:
+        return alarm.subject
+    return f"{pump.label} ({pump.id})" if pump.label else pump.title
 
 
 def bays(alarm: Alarm, site: Site) -> str:

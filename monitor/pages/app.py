@@ -178,7 +178,7 @@ def came_from(request: Request) -> str:
     """Path of the page of ours that led here, '' where it is not known."""
     parts = urlsplit(request.headers.get("referer", ""))
     ours = parts.netloc == request.headers.get("host")
-    if not ours or not parts.path.startswith("/") or parts.path.startswith("//"):
+    if not ours or not parts.path.startswith("/") or parts.path.startswith(("//", "/sign-in")):
         return ""
     return parts.path + (f"?{parts.query}" if parts.query else "")
 

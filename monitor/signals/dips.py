@@ -102,8 +102,8 @@ def widths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray |
     mid = (np.minimum.reduceat(body, edges)[::2] + np.maximum.reduceat(body, edges)[::2]) / 2
     half = np.zeros(len(body))
     lo, hi = int(starts[0]), int(ends[-1])
-    owner = starts.searchsorted(np.arange(lo, hi), "right") - 1
-    half[lo:hi] = p[lo:hi] < mid[owner]
+    until = np.append(starts[1:], hi)
+    half[lo:hi] = p[lo:hi] < np.repeat(mid, until - starts)
     share = np.add.reduceat(half, edges)[::2] / (ends - starts)
     return np.asarray(share * (stroke_ts[keep + 1] - stroke_ts[keep]), np.float64)
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signals import dips
-from monitor.signals.order import mean, median, quantiles
+from monitor.signals.order import deviation, mean, median, quantiles
 from monitor.signals.scales import Scales
 from monitor.signals.strokes import Features, change, mad_sigma, rhythm
 from monitor.signals.types import Block, Episode, FloatArray
@@ -162,7 +162,7 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
         return out
     ts = tr.ts[run]
     out["low_pa"], out["high_pa"] = float(p.min()), float(p.max())
-    out["spread_pa"] = float(p.std())
+    out["spread_pa"] = deviation(p)
     if not np.isnan(look.level_pa):
         out["below_s"] = float((p < look.level_pa - 1.5 * DROP_PA).sum()) * tr.dt_s
     tail = p[ts >= look.now_sec - look.start_sec - AFTER_S]

@@ -1,5 +1,7 @@
 """Medians and percentiles of short arrays, several times faster than numpy's general ones."""
 
+from math import sqrt
+
 import numpy as np
 
 from monitor.signals.types import FloatArray
@@ -24,6 +26,12 @@ def median(x: FloatArray) -> float:
 def mean(x: FloatArray) -> float:
     """The mean of a non-empty array."""
     return float(np.add.reduce(x)) / len(x)
+
+
+def deviation(x: FloatArray) -> float:
+    """The standard deviation of a non-empty array, as numpy's own (divided by n)."""
+    off = x - mean(x)
+    return sqrt(mean(off * off))
 
 
 def quantiles(x: FloatArray, *shares: float) -> list[float]:

@@ -3,6 +3,7 @@
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor.intake.blocks import StreamAssembler, in_blocks
 from monitor.signals.types import Block
@@ -58,7 +59,7 @@ def whole(blocks: list[Block], name: str) -> list[float]:
 
 
 @given(streams(), st.booleans())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_joined_or_one_by_one(messages: list[Message], counter: bool) -> None:  # noqa: FBT001 - drawn
     one, many = (StreamAssembler(Sensors(counter=counter)) for _ in range(2))
     single = [b for m in messages if (b := one.push(m)) is not None]

@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor.errors import BadRecording
 from monitor.intake.recording import Recording
@@ -18,7 +19,9 @@ from monitor.site import Pump, Site
 
 SITE = Site(id="fern", pumps=(Pump(id="a"), Pump(id="b")))
 T0 = 1_750_000_000
-FAST = settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.too_slow])
+FAST = settings(
+    deadline=None, max_examples=examples(150), suppress_health_check=[HealthCheck.too_slow]
+)
 
 
 @contextmanager

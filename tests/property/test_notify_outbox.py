@@ -7,6 +7,7 @@ from pathlib import Path
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, invariant, rule
+from pace import examples
 
 from monitor.notify.message import merged
 from monitor.notify.outbox import LONGEST_WAIT_S, SCHEMA, Message, Outbox, wait_s
@@ -84,7 +85,9 @@ class OutboxModel(RuleBasedStateMachine):
             assert (("harbour", channel) in ready) == bool(self.waiting[channel])
 
 
-OutboxModel.TestCase.settings = settings(max_examples=10, stateful_step_count=20, deadline=None)
+OutboxModel.TestCase.settings = settings(
+    max_examples=examples(10), stateful_step_count=20, deadline=None
+)
 TestOutboxModel = OutboxModel.TestCase
 
 

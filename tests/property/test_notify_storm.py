@@ -4,6 +4,7 @@ from bisect import bisect_left
 
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor.advice.kinds import Kind, Priority
 from monitor.alarms.flood import floods
@@ -60,7 +61,7 @@ def live(story):
     return sent, told
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=examples(60))
 @given(events)
 @example([(pump, 5.0, 7000.0) for pump in range(60)])
 @example([(pump, 45.0 * pump, 7000.0) for pump in range(60)])
@@ -73,7 +74,7 @@ def test_no_ten_minutes_bring_more_than_a_handful_and_the_gathered_ones(story):
         assert bisect_left(times, ts + BURST_S) - first <= BURST + 4
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=examples(60))
 @given(events)
 @example([(pump, 5.0, 7000.0) for pump in range(60)])
 @example([(pump, 45.0 * pump, 7000.0) for pump in range(60)])

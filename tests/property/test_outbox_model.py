@@ -7,6 +7,7 @@ from pathlib import Path
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from pace import examples
 
 from edge.outbox import Bounds, Outbox
 
@@ -124,4 +125,4 @@ class OutboxMachine(RuleBasedStateMachine):
 
 
 TestOutbox = OutboxMachine.TestCase
-TestOutbox.settings = settings(max_examples=40, stateful_step_count=40, deadline=None)
+TestOutbox.settings = settings(max_examples=examples(40), stateful_step_count=40, deadline=None)

@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor.advice.kinds import Kind
 from monitor.reports import figures as fg
@@ -40,7 +41,7 @@ faults = st.builds(
 holes = st.tuples(moments, st.floats(1, 90_000)).map(lambda h: (h[0], h[0] + h[1]))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(episodes, max_size=30), st.lists(faults, max_size=4), st.lists(holes, max_size=3))
 def test_the_days_of_a_period_add_up_to_it(found, stood, gaps):
     whole = tally(PUMP, SPAN, found, stood, gaps, ZONE)
@@ -56,7 +57,7 @@ def test_the_days_of_a_period_add_up_to_it(found, stood, gaps):
     assert joined.down_s <= whole.down_s + 1e-3
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(episodes, max_size=30), st.lists(faults, max_size=4))
 def test_no_stroke_is_lost_or_counted_twice(found, stood):
     got = tally(PUMP, SPAN, found, stood, (), ZONE)

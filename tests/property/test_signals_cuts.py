@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor.signals.scales import Scales
 from monitor.signals.segment import Segmenter
@@ -69,7 +70,7 @@ def same(a: list[Episode], b: list[Episode]) -> None:
                 assert np.isclose(value, other, rtol=1e-4, atol=0.1), name
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(st.integers(0, 10_000), st.sampled_from([10.0, 20.0, 50.0]), st.data())
 def test_the_cut_of_messages_changes_nothing(
     seed: int, rate_hz: float, data: st.DataObject
@@ -87,7 +88,7 @@ def test_one_message_a_second_equals_one_block() -> None:
     same(whole, run(cut(block, list(range(20, len(block.pressure_pa), 20)))))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(st.integers(0, 1000), st.lists(st.integers(0, 239), min_size=5, max_size=60))
 def test_duplicates_gaps_and_backward_time_are_survived(seed: int, order: list[int]) -> None:
     pieces = cut(trace(seed, 20.0), list(range(20, 4800, 20)))

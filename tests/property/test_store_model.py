@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor.store.embedded import EmbeddedStore
 from monitor.store.interface import Level
@@ -127,7 +128,7 @@ def test_what_was_wrong_once_stays_right(
 @pytest.mark.slow
 @settings(
     deadline=None,
-    max_examples=100,
+    max_examples=examples(100),
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 @given(OPERATIONS)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from pace import examples
 
 from monitor import senml
 from monitor.errors import BadMessage
@@ -83,14 +84,14 @@ def fields(message: Message) -> dict[str, object]:
 
 
 @given(messages(), st.sampled_from([encode_json, encode_cbor]))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 def test_decode_of_encode_is_identity(message: Message, encode) -> None:  # type: ignore[no-untyped-def]
     back = decode(data_topic(message.site, message.pump), encode(message))
     assert fields(back) == fields(message)
 
 
 @given(messages())
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_order_of_records_does_not_matter_once_resolved_by_a_stranger(message: Message) -> None:
     topic = data_topic(message.site, message.pump)
     records = [
@@ -105,14 +106,14 @@ def _label(value: object) -> str:
 
 
 @given(st.binary(max_size=400))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 def test_arbitrary_bytes_are_refused_in_our_words(payload: bytes) -> None:
     with pytest.raises(BadMessage):
         decode("strokewise/1/a/b/data", payload)
 
 
 @given(messages(), st.data())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 def test_a_damaged_message_is_read_or_refused_in_our_words(message: Message, data) -> None:  # type: ignore[no-untyped-def]
     payload = bytearray(data.draw(st.sampled_from([encode_json, encode_cbor]))(message))
     for _ in range(data.draw(st.integers(1, 4))):

@@ -4,6 +4,7 @@ import cbor2
 import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from pace import examples
 from test_wire_identity import fields, messages
 
 from monitor import counts, senml
@@ -53,13 +54,13 @@ def alike(topic: str, payload: bytes) -> None:
 
 
 @given(messages())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_any_message_reads_alike(message: Message) -> None:
     alike(data_topic(message.site, message.pump), encode_cbor(message))
 
 
 @given(messages())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 def test_the_edges_own_form_is_known(message: Message) -> None:
     rows, _ = senml.parse(encode_cbor(message))
     own = message.samples.dtype == np.int16 and message.clock_ok
@@ -69,7 +70,7 @@ def test_the_edges_own_form_is_known(message: Message) -> None:
 
 
 @given(messages(), st.data())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_damaged_bytes_read_alike(message: Message, data) -> None:  # type: ignore[no-untyped-def]
     payload = bytearray(encode_cbor(message))
     for _ in range(data.draw(st.integers(1, 4))):
@@ -97,7 +98,7 @@ def small(**changed: object) -> Message:
 @example([(3, senml.CBOR.v, 0.0)], [], 0)
 @example([(6, senml.CBOR.t, 9.0)], [], 0)
 @example([(6, senml.CBOR.v, 9)], [], 0)
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_changed_rows_read_alike(
     changes: list[tuple[int, object, object]], swaps: list[tuple[int, int]], cut: int
 ) -> None:

@@ -91,7 +91,7 @@ def site_pump(spec: PumpSpec) -> Pump:
     )
 
 
-@few_or_many(5, 40)
+@few_or_many(3, 40)
 def test_leak_from_idle_strokes_and_from_their_beat(count: int) -> None:
     window_s, counted, beaten, off = 1800.0, [], [], []
     for number, rng in starts(count):
@@ -160,7 +160,7 @@ def dip_compliance(spec: PumpSpec, seed: int) -> tuple[float, float]:
     return line.compliance_from_dip(rate_hz * spec.displacement_ml, slope), at_pa
 
 
-@few_or_many(8, 60)
+@few_or_many(4, 60)
 def test_trapped_gas_from_the_slope_of_dips(count: int) -> None:
     middle, inside = [], 0
     for number, rng in starts(count):
@@ -182,7 +182,7 @@ def test_trapped_gas_from_the_slope_of_dips(count: int) -> None:
     assert abs(told.bias) < 0.2
 
 
-@few_or_many(8, 60)
+@few_or_many(4, 60)
 def test_ball_leak_from_uneven_strokes(count: int) -> None:
     ratio = []
     for number, rng in starts(count):
@@ -203,7 +203,7 @@ def test_ball_leak_from_uneven_strokes(count: int) -> None:
     assert told.spread < 0.1
 
 
-@few_or_many(10, 60)
+@few_or_many(5, 60)
 def test_stall_pressure_lies_in_its_band(count: int) -> None:
     for number, rng in starts(count):
         lift_m = float(rng.uniform(-0.5, 1.2))
@@ -215,7 +215,7 @@ def test_stall_pressure_lies_in_its_band(count: int) -> None:
         assert band.low - 50.0 < stall_pa < band.high + 500.0
 
 
-@few_or_many(6, 60)
+@few_or_many(3, 60)
 def test_dry_rate_lies_in_its_bounds(count: int) -> None:
     ratio = []
     for number, _ in starts(count):
@@ -230,7 +230,7 @@ def test_dry_rate_lies_in_its_bounds(count: int) -> None:
     Recovery("dry rate over its low bound", np.array(ratio)).tell()
 
 
-@few_or_many(8, 60)
+@few_or_many(4, 60)
 def test_strokes_to_prime_lie_in_their_band(count: int) -> None:
     # Re-fitted dry at a function that is wide open; counted until the last gas left the hose.
     ratio = []
@@ -268,7 +268,7 @@ def test_strokes_to_prime_lie_in_their_band(count: int) -> None:
     assert abs(told.bias) < 0.2
 
 
-@few_or_many(2, 12)
+@few_or_many(1, 12)
 def test_leak_back_time_from_bursts(count: int) -> None:
     ratio = []
     for number, rng in starts(count):
@@ -306,7 +306,7 @@ def test_leak_back_time_from_bursts(count: int) -> None:
     assert -0.3 < told.bias < 0.6
 
 
-@few_or_many(5, 30)
+@few_or_many(3, 30)
 def test_air_a_stroke(count: int) -> None:
     ratio, counts = [], []
     for number, rng in starts(count):
@@ -323,7 +323,7 @@ def test_air_a_stroke(count: int) -> None:
     assert told.bias > -0.1
 
 
-@few_or_many(10, 60)
+@few_or_many(5, 60)
 def test_pressure_and_rate_expected_of_a_draw(count: int) -> None:
     rates, pressures = [], []
     for number, rng in starts(count):

@@ -36,7 +36,7 @@ def test_pressures_are_exact_conversions(us, metric):
         ("wheel-acid", "Wheel acid", "Wheel acid"),
         ("foam", "Foaming soap", "Foaming soap"),
         ("north", "Wax", "north Wax"),
-        ("P2", "", "P2 unnamed chemical"),
+        ("P2", "", "P2"),
         ("wheel-acid", "", "Wheel acid"),
     ],
 )

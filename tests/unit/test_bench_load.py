@@ -32,6 +32,7 @@ def test_sites_hold_every_pump_once() -> None:
     assert (made.site, made.pump) == pumps[-1]
 
 
+@pytest.mark.slow
 def test_a_size_is_measured_in_all_its_parts(tmp_path) -> None:
     got = bench.parts(20, 4, tmp_path)
     assert min(got.decode_us, got.store_us, got.assemble_us, got.watch_us) > 0

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor.charts.columns import broken, columns, sums
 
@@ -20,7 +21,7 @@ def naive(ts, low, high, span, n):
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(2, 40), st.integers(100, 900))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_every_columns_extremes_are_those_of_the_slow_twin(seed, n, m):
     rng = np.random.default_rng(seed)
     ts = np.sort(rng.uniform(0, 1000, m))

@@ -58,3 +58,11 @@ def test_values_are_round_and_enclose():
     assert value_ticks(0, 61, 4) == [0, 20, 40, 60, 80]
     assert value_ticks(0, 4.2, 4) == [0, 2, 4, 6]
     assert round_step(100, 5) == 20
+
+
+def test_half_minutes_are_written_with_their_seconds():
+    begin = ts("2026-11-25T14:00+01:00")
+    texts = [t.text for t in time_ticks((begin, begin + 400.0), PARIS, 14)]
+    assert texts[:3] == ["14:00:00", "14:00:30", "14:01:00"]
+    assert len(set(texts)) == len(texts)
+    assert time_ticks((begin, begin + 400.0), PARIS, 7)[0].text == "14:00"

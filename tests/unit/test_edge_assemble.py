@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from edge.assemble import Assembler, Form, averaged, to_counts
 from edge.sources.source import Reading
@@ -157,7 +158,7 @@ def test_mean_of_groups() -> None:
         max_size=12,
     )
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_whatever_comes_every_message_passes_the_wire(
     blocks: list[tuple[int, int, list[int]]],
 ) -> None:

@@ -4,8 +4,6 @@ import math
 
 import iapws
 import pytest
-from CoolProp.CoolProp import PropsSI
-from CoolProp.HumidAirProp import HAPropsSI
 from scipy.optimize import brentq
 
 from monitor.hydraulics import air, flow, line, liquid, suction
@@ -119,7 +117,12 @@ def test_vapour_pressure_against_the_iapws_library(celsius: int) -> None:
     assert liquid.vapour_pressure_pa(celsius) == pytest.approx(reference, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_water_and_air_density_against_coolprop() -> None:
+    # Imported here: the library takes four seconds to load.
+    from CoolProp.CoolProp import PropsSI
+    from CoolProp.HumidAirProp import HAPropsSI
+
     water = PropsSI("D", "T", 293.15, "P", 101_325, "Water")
     assert pytest.approx(water, rel=1e-4) == liquid.WATER_DENSITY_KG_M3
     # Moist air volume at 100 kPa, 20 °C, 65 % RH per kg of dry air; add the water's mass.

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pace import examples
 
 from monitor import wire
 from monitor.errors import StoreFull, StoreUnavailable
@@ -182,7 +183,7 @@ def test_one_message_the_store_chokes_on_costs_only_itself() -> None:
     assert office.desk.refused.counts() == {"not storable": 1}
 
 
-@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@settings(deadline=None, max_examples=examples(60), suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_garbage_between_good_messages_loses_none(data: st.DataObject) -> None:
     office = Office()

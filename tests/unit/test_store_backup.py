@@ -5,6 +5,7 @@ import json
 import shutil
 import tarfile
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,6 +29,9 @@ SPAN = (float(T0_S), T0_S + 4000.0)
 SITE = Site(id="fern", pumps=(Pump(id="a"), Pump(id="b")))
 
 
+Filled = Callable[[Path], EmbeddedStore]
+
+
 def message(seq: int, pump: str = "a") -> Message:
     rng = np.random.default_rng(seq)
     t0 = (T0_S + seq) * 1_000_000
@@ -49,14 +53,27 @@ def message(seq: int, pump: str = "a") -> Message:
     )
 
 
-def filled(folder: Path) -> EmbeddedStore:
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A filled store, closed; each test opens a copy of its own."""
+    folder = tmp_path_factory.mktemp("template") / "store"
     store = EmbeddedStore(folder, [work_log.SCHEMA])
     for k in range(0, 3000, 100):
         store.append([message(seq, pump) for seq in range(k, k + 100) for pump in "ab"])
         store.tend(T0_S + k + 100.0)
     log = WorkLog(store.core)
     log.add(Entry("fern", "a", T0_S, Work.SEALS, "tech", 'new "FKM" seals, both', {"hours": 1.0}))
-    return store
+    store.close()
+    return folder
+
+
+@pytest.fixture
+def filled(template: Path) -> Filled:
+    def copied(folder: Path) -> EmbeddedStore:
+        shutil.copytree(template, folder)
+        return EmbeddedStore(folder, [work_log.SCHEMA])
+
+    return copied
 
 
 def same_answers(a: EmbeddedStore, b: EmbeddedStore) -> None:
@@ -71,7 +88,7 @@ def same_answers(a: EmbeddedStore, b: EmbeddedStore) -> None:
     assert WorkLog(a.core).list("fern") == WorkLog(b.core).list("fern")
 
 
-def test_a_restored_backup_gives_the_same_answers(tmp_path: Path) -> None:
+def test_a_restored_backup_gives_the_same_answers(filled: Filled, tmp_path: Path) -> None:
     store = filled(tmp_path / "store")
     (tmp_path / "store" / "ack.key").write_bytes(b"k" * 32)
     shares: list[float] = []
@@ -96,7 +113,7 @@ def test_a_restored_backup_gives_the_same_answers(tmp_path: Path) -> None:
     store.close()
 
 
-def test_a_backup_made_while_messages_come_in_is_consistent(tmp_path: Path) -> None:
+def test_a_backup_made_while_messages_come_in_is_consistent(filled: Filled, tmp_path: Path) -> None:
     store = filled(tmp_path / "store")
     stop = threading.Event()
     sent = [3000]
@@ -130,7 +147,7 @@ def test_a_backup_made_while_messages_come_in_is_consistent(tmp_path: Path) -> N
         again.close()
 
 
-def test_a_lost_core_is_rebuilt_from_the_day_files(tmp_path: Path) -> None:
+def test_a_lost_core_is_rebuilt_from_the_day_files(filled: Filled, tmp_path: Path) -> None:
     store = filled(tmp_path / "store")
     store.fold_all()
     lost = tmp_path / "lost"
@@ -147,7 +164,7 @@ def test_a_lost_core_is_rebuilt_from_the_day_files(tmp_path: Path) -> None:
     whole.close()
 
 
-def test_a_spoilt_backup_is_found_and_not_restored(tmp_path: Path) -> None:
+def test_a_spoilt_backup_is_found_and_not_restored(filled: Filled, tmp_path: Path) -> None:
     filled(tmp_path / "store").close()
     target = tmp_path / "all.tar"
     backup(tmp_path / "store", target, T0_S + 0.0)
@@ -174,7 +191,7 @@ def test_a_backup_with_a_stranger_in_it_is_refused(tmp_path: Path) -> None:
         restore(tmp_path / "bad.tar", tmp_path / "again")
 
 
-def test_places_that_make_no_sense_are_told(tmp_path: Path) -> None:
+def test_places_that_make_no_sense_are_told(filled: Filled, tmp_path: Path) -> None:
     with pytest.raises(BadBackup, match=r"no core\.db"):
         backup(tmp_path, tmp_path / "x.tar", 0.0)
     filled(tmp_path / "store").close()
@@ -184,7 +201,7 @@ def test_places_that_make_no_sense_are_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("form", [".csv", ".parquet", ".jsonl"])
-def test_exported_samples_read_back_the_same(tmp_path: Path, form: str) -> None:
+def test_exported_samples_read_back_the_same(filled: Filled, tmp_path: Path, form: str) -> None:
     store = filled(tmp_path / "store")
     wish = Wish("fern", "a", (T0_S + 1000.0, T0_S + 2500.0))
     target = tmp_path / f"out{form}"
@@ -205,7 +222,7 @@ def test_exported_samples_read_back_the_same(tmp_path: Path, form: str) -> None:
     store.close()
 
 
-def test_everything_an_owner_may_want(tmp_path: Path) -> None:
+def test_everything_an_owner_may_want(filled: Filled, tmp_path: Path) -> None:
     store = filled(tmp_path / "store")
     made = everything(store, store.core, tmp_path / "out")
     names = {str(p.relative_to(tmp_path / "out")) for p in made}
@@ -219,7 +236,7 @@ def test_everything_an_owner_may_want(tmp_path: Path) -> None:
     store.close()
 
 
-def test_an_ending_nobody_knows_is_refused(tmp_path: Path) -> None:
+def test_an_ending_nobody_knows_is_refused(filled: Filled, tmp_path: Path) -> None:
     store = filled(tmp_path / "store")
     with pytest.raises(StrokewiseError, match=r"\.csv, \.parquet, \.jsonl"):
         summaries(store, Wish("fern", "a", SPAN), Level.MINUTE, tmp_path / "x.xyz")

@@ -1,5 +1,6 @@
 """Days are sealed, aged, pinned, dropped for space; summaries outlive them; late data fit in."""
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -44,11 +45,20 @@ def read(store: EmbeddedStore, day: int, level: Level, days: int = 1) -> Series:
     return store.read("fern", "a", span, level=level)
 
 
-@pytest.fixture
-def filled(tmp_path: Path) -> EmbeddedStore:
-    store = EmbeddedStore(tmp_path / "store", keep=KEEP)
+@pytest.fixture(scope="module")
+def three_days(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of three days, closed; each test opens a copy of its own."""
+    folder = tmp_path_factory.mktemp("template") / "store"
+    store = EmbeddedStore(folder, keep=KEEP)
     fill(store, range(3))
-    return store
+    store.close()
+    return folder
+
+
+@pytest.fixture
+def filled(three_days: Path, tmp_path: Path) -> EmbeddedStore:
+    shutil.copytree(three_days, tmp_path / "store")
+    return EmbeddedStore(tmp_path / "store", keep=KEEP)
 
 
 def test_sealing_changes_no_answer(filled: EmbeddedStore) -> None:
