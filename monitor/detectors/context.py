@@ -86,6 +86,8 @@ shows itself must not move the mark it is judged by."""
 ANCHOR = 40
 """Draws after the start or the last repair that later ones are held against: what comes over months
 moves the last sixty with it. A median of forty repeats within a sixth of a draw's spread."""
+ANCHOR_AGE_S = 3 * 86_400.0
+"""Age of the last of them from which they count: days and nights have gone by (chosen)."""
 MATURE = 7
 """Draws of a known outlet before anything is held back: a start must not take longer (chosen)."""
 PROBATION = 10
@@ -103,6 +105,7 @@ class Context:
     usual: dict[str, Usual] = field(default_factory=lambda: {k: Usual() for k in LEARNED})
     flows: Draws = field(default_factory=lambda: Draws(KEPT_DRAWS))
     anchor: Draws = field(default_factory=lambda: Draws(ANCHOR))
+    anchor_ts: float = 0.0
     recent: deque[Episode] = field(default_factory=lambda: deque(maxlen=40))
     waiting: deque[Episode] = field(default_factory=deque)
     probation: int = 0
@@ -198,16 +201,21 @@ class Context:
             return self.against(name, value, floor_share)
         return by_pressure(self.flows, name, event, self.stall_pa, ENOUGH, floor_share)
 
+    def _old(self, event: Episode) -> bool:
+        """Are enough of the first draws known, and as long ago as they must be to hold slow change
+        against them? A cold morning is none."""
+        return len(self.anchor) == ANCHOR and event.end_ts - self.anchor_ts > ANCHOR_AGE_S
+
     def since_start(self, name: str, event: Episode) -> Shift | None:
         """How a draw's value stands against this pump's first draws since its start or its last
         repair, at the same outlet; None before enough of them, or where none is like it."""
-        if len(self.anchor) < ANCHOR:
+        if not self._old(event):
             return None
         return by_flow(self.anchor, name, event, ANCHOR // 2, 0.002)
 
     def first_at_pressure(self, name: str, event: Episode) -> Shift | None:
         """The same at the same demand pressure: slip and gas leave it, and take more strokes."""
-        if len(self.anchor) < ANCHOR:
+        if not self._old(event):
             return None
         return by_pressure(self.anchor, name, event, self.stall_pa, ANCHOR // 2)
 
@@ -241,6 +249,7 @@ class Context:
             self.flows.add(kept)
             if len(self.anchor) < ANCHOR:
                 self.anchor.add(kept)
+                self.anchor_ts = event.end_ts
         for name, usual in self.usual.items():
             value = derived(name, event)
             if value is None or (few and name not in ANY_LENGTH):
@@ -262,6 +271,7 @@ class Context:
             kept = record(event) if steady(event) and len(self.anchor) < ANCHOR else None
             if kept is not None:
                 self.anchor.add(kept)
+                self.anchor_ts = event.end_ts
 
     def announce(self, ts: float) -> None:
         """A change of the set point was logged, perhaps before it was made: stalls are followed

@@ -109,7 +109,7 @@ def _by_curve(
         return None
     scale = context.scales.displacement_ml / 60.0
     expected = CURVE_A * (rate * scale) ** CURVE_M
-    loss = (stall - demand) / context.scales.air_set_pa
+    loss = (stall - demand) / stall  # the set point may have been turned since the entry
     if loss < max(CURVE_LEAST, CURVE_TIMES * expected):
         return None
     return Sunk(stall - demand, stall, False)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
 from monitor.detectors.context import Context
-from monitor.detectors.curves import CURVE_A, CURVE_M
+from monitor.detectors.curves import CURVE_A, CURVE_M, SAME_OUTLET
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import RACERS
 from monitor.signals.types import Episode
@@ -88,6 +88,9 @@ class HighAir(Detector):
         demand, usual_pa = context.at_flow("demand_pa", event), context.of("stall_after_pa")
         if demand is None or usual_pa is None or event.strokes < 3 or demand.z < self.z:
             return False
+        flow = context.against("conductance", event.features.get("conductance"))
+        if flow is None or (context.one_outlet and abs(flow.ratio - 1.0) > SAME_OUTLET):
+            return False  # a pause within the draw, or another outlet
         return usual_pa + (demand.value - demand.usual) > self.limit_pa + slack
 
     def _could(self, event: Episode, context: Context) -> bool:

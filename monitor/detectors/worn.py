@@ -11,6 +11,7 @@ from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.limits import mean_limits
 from monitor.detectors.odometer import Odometer
+from monitor.detectors.outlets import Shift
 from monitor.signals.order import median
 from monitor.signals.types import Episode
 
@@ -31,9 +32,9 @@ class Worn(Detector):
     Needs: a history of like draws.
 
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
-    3 in a row, or 2 beyond plain_z 10 of this pump's spread, within same_share 0.03 of each other
-    (one outlet's draws repeat within 1 %), whose dips have grown by less than deeper 0.5 of what
-    the strokes have (a wider outlet takes more flow, and dips go with it; slip delivers nothing);
+    3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %), one less
+    beyond plain_z 10 of this pump's spread and where the dips have grown by less than deeper 0.5 of
+    what the strokes have (a wider outlet takes more flow, and dips go with it);
     most_share 1.6 (more than that is gas or another outlet); draws_many 20 in a row on a pump of
     several outlets, also where sound draws came back after such ones (a bay that was added); over
     months the same share against this pump's first draws at like pressure, in slow_draws 20 of
@@ -97,16 +98,21 @@ class Worn(Detector):
         dip = context.at_pressure("dip_pa", event, 0.01)
         self._ratios.append(flow.ratio)
         self._dips.append(1.0 if dip is None else dip.ratio)
-        single = context.one_outlet and not self._others
-        plain = flow.z > self.plain_z and event.strokes >= 3
-        needed = self.draws - plain if single else self.draws_many
+        needed = self._needed(event, context, flow)
         last = np.array(list(self._ratios)[-needed:])
         if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
             return self.unknown(event, context)
-        more = float(np.median(last))
-        if float(np.median(list(self._dips)[-needed:])) > 1.0 + self.deeper * (more - 1.0):
-            return self.unknown(event, context)  # more flow: another outlet
-        return self._say(event, context, more, last.tolist())
+        return self._say(event, context, float(np.median(last)), last.tolist())
+
+    def _needed(self, event: Episode, context: Context, flow: Shift) -> int:
+        """Draws in a row that must show it. A wider outlet takes more flow, and dips go with it:
+        dips that have not grown tell of slip, and of no new outlet."""
+        if not context.one_outlet or self._others:
+            return self.draws_many
+        plain = flow.z > self.plain_z and event.strokes >= 3
+        last = median(np.array(list(self._dips)[-2:]))
+        slip = last < 1.0 + self.deeper * (flow.ratio - 1.0)
+        return self.draws - 1 if plain and slip else self.draws
 
     def _over_months(self, event: Episode, context: Context) -> float | None:
         """Strokes for the pressure against this pump's first draws, once the last all show more."""

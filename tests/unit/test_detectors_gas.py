@@ -173,16 +173,25 @@ def test_pauses_of_a_valve_in_several_draws_are_no_ball(known: Context):
 
 
 @pytest.mark.parametrize(
-    ("deeper", "presence"),
-    [(1.0, Presence.YES), (1.18, Presence.CANNOT_TELL)],
-    ids=["slip", "a wider outlet"],
+    ("deeper", "draws"), [(1.0, 2), (1.18, 3)], ids=["slip", "as a wider outlet would"]
 )
-def test_slip_leaves_the_dips_and_a_wider_outlet_deepens_them(known, deeper, presence):
-    detector, got = Worn(), Presence.CANNOT_TELL
+def test_slip_leaves_the_dips_and_a_wider_outlet_deepens_them(known, deeper, draws):
+    """Strokes alone need a draw more than strokes that dig no deeper dips."""
+    detector, told = Worn(), []
     for n in range(3):
         event = draw(LATER + 100.0 * n, [INTERVAL_S / 1.18] * 6, dip_pa=deeper * DIP_PA)
-        got = said(detector, event, known)
-    assert got is presence
+        told.append(said(detector, event, known) is Presence.YES)
+    assert told.index(True) + 1 == draws
+
+
+def test_the_first_draws_of_one_cold_morning_are_no_mark_for_wear(known: Context):
+    """They count once days and nights have gone by."""
+    for n in range(60):
+        known.learn(draw(LATER + 100.0 * n, [INTERVAL_S] * 5))
+    event = draw(LATER + 7_000.0, [INTERVAL_S] * 5)
+    assert known.first_at_pressure("conductance", event) is None
+    later = draw(LATER + 4 * 86_400.0, [INTERVAL_S] * 5)
+    assert known.first_at_pressure("conductance", later) is not None
 
 
 def test_draws_before_the_last_keep_the_sides_apart(known: Context):

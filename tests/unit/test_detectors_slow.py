@@ -16,11 +16,11 @@ DRAWS = 400
 
 
 def draw(n: int, *, slip: float = 0.0, starved: float = 0.0) -> Episode:
-    """The n-th draw of one outlet: slip adds strokes, a starved suction takes pressure."""
+    """The n-th draw of one outlet, four a day: slip adds strokes, starving takes pressure."""
     rng = np.random.default_rng(n)
     demand = 370_000.0 - starved * STALL_PA + 300.0 * rng.normal()
     rate = 0.5 * (demand / 370_000.0) ** 0.5 * (1.0 + slip) * (1.0 + 0.004 * rng.normal())
-    start = T0 + 600.0 * n
+    start = T0 + 21_600.0 * n
     at = start + 1.0 + np.arange(12) / rate
     return Episode(
         "p",
