@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import Context, steady
 from monitor.detectors.curves import CURVE_A, CURVE_M, SAME_OUTLET
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.racing import RACERS
@@ -86,7 +86,7 @@ class HighAir(Detector):
         """Has the draw's pressure risen so far, through the same outlet, that the air is over the
         limit? A held line may lie above the air, a draw's pressure lies under it by its losses."""
         demand, usual_pa = context.at_flow("demand_pa", event), context.of("stall_after_pa")
-        if demand is None or usual_pa is None or event.strokes < 3 or demand.z < self.z:
+        if demand is None or usual_pa is None or not steady(event) or demand.z < self.z:
             return False
         flow = context.against("conductance", event.features.get("conductance"))
         if flow is None or (context.one_outlet and abs(flow.ratio - 1.0) > SAME_OUTLET):
