@@ -82,9 +82,9 @@ class Strip:
     def ragged(self) -> float | None:
         """Spread of a stroke's time within a draw, from successive ones (0.6745 = the median of a
         normal law's absolute value); with fewer than three of those, over the quick draws; None
-        with fewer than three strokes in these."""
+        with fewer than four strokes in these, for a gulp of gas quickens two or three."""
         if len(self.turns) < 3:
-            return float(self.quick_logs.std(ddof=1)) if len(self.quick_logs) >= 3 else None
+            return float(self.quick_logs.std(ddof=1)) if len(self.quick_logs) >= 4 else None
         return median(np.abs(self.turns)) / (0.6745 * 2**0.5)
 
     @property
