@@ -1,0 +1,177 @@
+"""A line gone soft: gas at rest in it takes the depth from a pump's dips."""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.detectors.context import Context, firmness, steady
+from monitor.detectors.finding import Presence
+from monitor.detectors.outlets import Shift
+from monitor.signals.order import median
+from monitor.signals.types import Episode
+from monitor.units import PA_PER_PSI
+
+GULP_S = 7200.0
+GULP_SHARE = 0.75
+GULP_STROKES = 60
+"""A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
+GULP_MOST = 1.6
+"""Times the usual strokes up to which they tell of gas on its way; more is gas over the balls."""
+ALL_GONE = 0.4
+"""Under this share of the usual even the deepest dip is soft; their spread is noise by then."""
+
+
+def _stall_pa(event: Episode) -> float | None:
+    """The stall the draw ended on, or the one before where its line had not filled yet."""
+    f = event.features
+    after, demand = f.get("stall_after_pa"), f.get("demand_pa")
+    filled = after is not None and (demand is None or after >= demand)
+    return after if filled else f.get("stall_before_pa")
+
+
+def _under(context: Context, firm: Shift, deep: Shift) -> bool:
+    """Are the usual and the deepest dip of a draw both under all but a few of this pump's?"""
+    lows = context.usual["dip_pa"].low, context.usual["dip_max_pa"].low
+    return all(low is not None and x.value < low for low, x in zip(lows, (firm, deep), strict=True))
+
+
+@dataclass(slots=True)
+class SoftLine:
+    """The dips of draw after draw, and what they say of the line.
+
+    A dip is dead time x flow / compliance, so that share 0.8 of this pump's usual one is 1.25 times
+    the compliance; by z 5 of its spread. Gas on its way through does the same for a while: draws 3
+    in a row tell of gas at rest (not within two hours and sixty strokes of a gulp of gas, which a
+    drum change brings and which goes with the flow; within stay_share 0.12 of each other, for gas
+    that is carried off lets them come back), or one of sure_strokes 4 with the usual dip under
+    plain_share 0.6 and by sure_z 8, the deepest soft within alike 1.25 as well.
+    """
+
+    share: float = 0.8
+    z: float = 5.0
+    sure_strokes: int = 4
+    sure_z: float = 8.0
+    alike: float = 1.25
+    plain_share: float = 0.6
+    draws: int = 3
+    stay_share: float = 0.12
+    _soft_draws: int = 0
+    _soft_dips: deque[float] = field(default_factory=lambda: deque(maxlen=3))
+    _gulp_ts: float | None = None
+    _since_gulp: int = 0
+
+    def hear(self, event: Episode, context: Context) -> None:
+        """Remember the last stroke that came much too soon; before judging, at every run."""
+        usual, t = context.of("interval_s"), event.intervals_s
+        if not len(t):
+            return
+        least = float(t.min())
+        own = median(t) if len(t) >= 3 else None
+        flow = context.at_pressure("conductance", event)
+        lifted = flow is not None and event.strokes >= 3 and 1.08 < flow.ratio < GULP_MOST
+        if lifted or any(x is not None and least < GULP_SHARE * x for x in (usual, own)):
+            self._gulp_ts = event.end_ts
+            self._since_gulp = 0
+        elif not event.open_:
+            self._since_gulp += event.strokes
+
+    def judge(self, event: Episode, context: Context) -> Presence:
+        """Gas sits in the line: yes, no (its dips are as ever), or nothing to say."""
+        soft = self._soft(event, context)
+        if soft:
+            self._soft_draws += 1
+            self._soft_dips.append(event.features.get("dip_pa") or 0.0)
+            lasting = self._calm(event) and self._soft_draws >= self.draws and self._stays()
+            told = lasting or self._plainly_soft(event, context)
+            return Presence.YES if told else Presence.CANNOT_TELL
+        if soft is None and self._soft_draws:
+            return Presence.CANNOT_TELL
+        healthy = (event.features.get("stall_after_pa") or 0.0) > 0.6 * context.stall_pa
+        if not event.open_ and event.strokes >= 1 and healthy:
+            self._soft_draws = 0
+            return Presence.NO
+        return Presence.CANNOT_TELL
+
+    def _plainly_soft(self, event: Episode, context: Context) -> bool:
+        """One draw is enough when its dips are gone by half, and no gulp of gas passed lately:
+        after a drum change a single fast stroke brings soft dips that are gone with it."""
+        firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+        deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
+        if firm is None or deep is None or not self._calm(event) or self._comes_back():
+            return False
+        if not _under(context, firm, deep) or deep.ratio > max(self.alike * firm.ratio, ALL_GONE):
+            return False  # gas on its way through leaves some dips firm, gas at rest none
+        if event.strokes < self.sure_strokes:
+            return self._all_soft(event, context)
+        if firm.ratio < self.plain_share and firm.z < -self.sure_z:
+            return True
+        return self._even_so(event, context, firm, deep)
+
+    def _even_so(self, event: Episode, context: Context, firm: Shift, deep: Shift) -> bool:
+        """A fifth is enough where this pump's dips repeat so well that it is eight spreads, both
+        the usual and the deepest dip are soft, and the flow is just as ever."""
+        flow = context.at_pressure("conductance", event)
+        same = flow is not None and abs(flow.ratio - 1.0) < 0.02 and context.one_outlet
+        sure = min(firm.z, deep.z) < -self.sure_z
+        return same and sure and max(firm.ratio, deep.ratio) < self.share
+
+    def _calm(self, event: Episode) -> bool:
+        """No stroke faster than this pump's, now and for two hours and some sixty strokes before:
+        no gas passed, or the flow has carried it off."""
+        if self._gulp_ts is None:
+            return True
+        return event.end_ts - self._gulp_ts > GULP_S and self._since_gulp > GULP_STROKES
+
+    def _comes_back(self) -> bool:
+        """Was the draw before softer still? Then the flow carries the gas off."""
+        last = list(self._soft_dips)
+        return self._soft_draws > 1 and last[-2] < (1.0 - self.stay_share) * last[-1]
+
+    def _stays(self) -> bool:
+        """Dips that come back from draw to draw tell of gas that the flow carries off."""
+        last = list(self._soft_dips)
+        return max(last) - min(last) <= self.stay_share * max(last)
+
+    def _all_soft(self, event: Episode, context: Context) -> bool:
+        """Of two or three strokes, even the deepest dip is far under the usual."""
+        deepest, usual = event.features.get("dip_max_pa"), context.usual["dip_pa"].low
+        few = 2 <= event.strokes < self.sure_strokes
+        return few and deepest is not None and usual is not None and deepest < 0.6 * usual
+
+    def _soft(self, event: Episode, context: Context) -> bool | None:
+        """Dips far weaker than this pump's own at like flow; None when it cannot be said."""
+        if event.what == "prime" or (event.features.get("race_strokes") or 0) >= 3:
+            return None
+        if (event.open_ and event.strokes < 8) or not steady(event):
+            return None
+        opened = (event.features.get("fell_pa") or 0.0) > 0.5 * PA_PER_PSI
+        if event.strokes < 3 and not (opened or event.features.get("demand_s")):
+            return None  # a stroke into a leak dips less than one into an open valve
+        stall = _stall_pa(event)
+        if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
+            return None  # dips scale with the air pressure
+        demand = context.against("demand_pa", event.features.get("demand_pa"))
+        if demand is not None and demand.ratio < 0.97:
+            return None  # starved or short of air: that makes dips shallow, too
+        flow = context.against("conductance", event.features.get("conductance"))
+        if flow is not None and not 0.85 < flow.ratio < 1.06:
+            return None  # another outlet, or strokes that deliver less: not gas at rest in a line
+        alone = event.strokes < 3 or not context.usual["firmness"].known
+        said = [
+            self._softer(context, "firmness", firmness(event)),
+            self._softer(context, "dip_pa", event.features.get("dip_pa") if alone else None),
+            self._softer(context, "dip_max_pa", event.features.get("dip_max_pa")),
+        ]
+        if all(one is None for one in said):
+            return None
+        return any(said)
+
+    def _softer(self, context: Context, name: str, value: float | None) -> bool | None:
+        """Is a figure of the dips so far under this pump's usual? None where that is not known, or
+        where its dips are hardly more than noise."""
+        usual = context.usual[name]
+        middle, spread = usual.median, usual.spread
+        if value is None or middle is None or spread is None:
+            return None
+        if middle < 1.5 * PA_PER_PSI and name != "firmness":
+            return None
+        return value < self.share * middle and middle - value > self.z * spread

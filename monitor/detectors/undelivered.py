@@ -1,0 +1,76 @@
+"""Strokes that deliver nothing: many more of them, and neither pressure nor dips follow."""
+
+from monitor.detectors.context import Context, steady
+from monitor.detectors.lost_prime import burst
+from monitor.detectors.racing import ran_out
+from monitor.signals.types import Episode
+
+LIFT_SHARE = 1.6
+"""Times the usual strokes for the pressure: two bays at once give more, gas that comes with the
+liquid less (chosen)."""
+IDLE_SOFT, IDLE_LEVEL, IDLE_GONE = 0.7, 0.99, 0.3
+"""Dips under 0.7 of the usual at 0.99 of its pressure, or under 0.3 along the pump's own curve: two
+bays at once follow the curve and dig deeper dips."""
+LEVEL_Z = 5.0
+"""Spreads of the pressure by which the curve must lie lower, for its staying to say anything."""
+CURVE = 1.6
+"""Exponent of the pump's own losses over its stroke rate (computed for the class: 1.6)."""
+SAME_DIPS, SAME_PRESSURE = 1.1, 0.002
+"""As deep, and as high, as ever: more flow digs deeper dips (dead time x flow) and costs pressure,
+if little of it where most of a pump's loss does not go with the flow (chosen)."""
+
+
+def idle_gas(event: Episode, context: Context) -> bool:
+    """Many times the strokes at no less pressure: strokes that deliver nothing."""
+    f = event.features
+    if not steady(event) or ran_out(event, context) or _coming(context, event.strokes):
+        return False  # a second bay, or gas that came with the liquid
+    usual, rate = context.of("conductance"), f.get("conductance")
+    if usual is None or rate is None or rate <= LIFT_SHARE * usual or event.strokes < 2:
+        return False
+    cv, found = f.get("interval_cv"), burst(event, context)
+    if (cv is not None and cv > 0.1) or (f.get("asymmetry") or 0.0) > 0.2:
+        return False  # ragged: gas comes in with the liquid; alternating: one side
+    rested = (f.get("rest_before_s") or 0.0) >= 120.0
+    if rested and found is not None and found[1] and found[0] >= 2:
+        return False  # a burst that heals is a suction line that had run empty
+    return _undelivered(event, context, rate / usual)
+
+
+def _undelivered(event: Episode, context: Context, times: float) -> bool:
+    """Do so many times the strokes leave the pressure, or their dips, as no flow would?
+
+    Two bays at once stroke as fast, take the pressure down the pump's own curve and dig deeper
+    dips.
+    """
+    pressure, usual_pa = event.features.get("demand_pa"), context.of("demand_pa")
+    firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+    spread = context.usual["demand_pa"].spread
+    if pressure is None or usual_pa is None or firm is None or spread is None:
+        return False
+    on_curve = _on_curve(context.stall_pa, usual_pa, times)
+    plain = usual_pa - on_curve > LEVEL_Z * max(spread, 0.003 * usual_pa)
+    same = firm.ratio < SAME_DIPS and pressure > usual_pa - max(spread, SAME_PRESSURE * usual_pa)
+    if same and plain and context.one_outlet and event.strokes > 2:
+        return True
+    deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
+    if event.strokes == 2 and (deep is None or deep.ratio > IDLE_SOFT):
+        return False  # one quick stroke: a bay came in between, unless no dip is firm
+    if firm.ratio < IDLE_GONE and pressure > on_curve:
+        return True
+    return firm.ratio < IDLE_SOFT and pressure > IDLE_LEVEL * usual_pa
+
+
+def _coming(context: Context, strokes: int) -> bool:
+    """The draw before took more strokes already, but not yet so many: gas on its way in. Of two
+    strokes, more already is enough: the one quick stroke may be one side's."""
+    past = [e for e in context.recent if e.strokes >= 3]
+    usual = context.of("conductance")
+    k = past[-1].features.get("conductance") if past else None
+    most = LIFT_SHARE * (usual or 0.0) if strokes > 2 else float("inf")
+    return bool(usual and k and 1.15 * usual < k < most)
+
+
+def _on_curve(stall_pa: float, usual_pa: float, times: float) -> float:
+    """Pressure (Pa) a pump holds that strokes so many times as fast as usual, by its own losses."""
+    return float(stall_pa - max(0.0, stall_pa - usual_pa) * times**CURVE)
