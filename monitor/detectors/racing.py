@@ -38,6 +38,8 @@ PAUSE = 1.5
 """Times the usual interval: so long between two strokes, and no valve was open."""
 LIMP = 0.35
 """Alternation of two to one: the two sides of a pump on gas differ by up to a half."""
+SAME_RACE_S = 10.0
+"""A race that pauses for so long goes on (chosen: a bay's valve, or a stroke that hung)."""
 THINNING = 1.7
 """The first stroke against those of the race: gas over the balls races from the first, within a
 quarter (the two sides differ by up to a half)."""
@@ -153,6 +155,16 @@ def _suction(event: Episode, context: Context) -> Kind:
     return Kind.LOST_PRIME if rested and whole <= 1 else Kind.DRUM_EMPTY
 
 
+def _began_open(event: Episode, context: Context) -> bool:
+    """Did this race go on from one right before it, which began on an open line?"""
+    last = context.recent[-1] if context.recent else None
+    if last is None or event.start_ts - last.end_ts > SAME_RACE_S:
+        return False
+    start = last.features.get("race_from_pa")
+    raced = (last.features.get("race_strokes") or 0.0) >= LEAST_STROKES
+    return raced and start is not None and start < ZERO_SHARE * context.stall_pa
+
+
 def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     f, stall = event.features, context.stall_pa
     start, before = f.get("race_from_pa"), f.get("race_before_strokes") or 0.0
@@ -164,6 +176,8 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
         return _suction(event, context), 0.8
     if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
         return Kind.MISSED_PRIME, 0.95
+    if event.what == "prime" or _began_open(event, context):
+        return Kind.MISSED_PRIME, 0.85
     came = thinned(event, context.of("interval_s"))
     if held < ZERO_SHARE * stall and not came:
         return Kind.MISSED_PRIME, 0.85 if held < 0.5 * ZERO_SHARE * stall else 0.8

@@ -152,6 +152,21 @@ def test_a_race_that_began_slowly_is_told_by_its_last_strokes(known: Context):
     assert race(event, known) is not None
 
 
+def test_a_race_that_goes_on_keeps_the_name_of_its_beginning(known: Context):
+    """It began on an open line: the pump never had its liquid, and the gas was not over the balls."""
+    racing = {"race_strokes": 12.0, "race_rate_hz": 3.3, "race_pa": 170_000.0}
+    racing |= {"race_swing_pa": 5_000.0, "race_before_strokes": 0.0}
+    opened = draw(LATER, [0.3] * 12, **racing, race_from_pa=20_000.0)
+    later = draw(float(opened.end_ts) + 2.0, [0.3] * 12, **racing, race_from_pa=170_000.0)
+    alone = race(later, known)
+    assert alone is not None
+    assert alone.kind is Kind.AIRLOCK
+    known.learn(opened)
+    now = race(later, known)
+    assert now is not None
+    assert now.kind is Kind.MISSED_PRIME
+
+
 def test_a_ball_is_told_from_two_draws_of_few_strokes(known: Context):
     """A = (T_R - T_L) / (T_R + T_L) = 0.3; the sound side keeps the usual time."""
     quick = INTERVAL_S * 0.7 / 1.3
