@@ -153,7 +153,7 @@ def test_a_race_that_began_slowly_is_told_by_its_last_strokes(known: Context):
 
 
 def test_a_race_that_goes_on_keeps_the_name_of_its_beginning(known: Context):
-    """It began on an open line: the pump never had its liquid, and the gas was not over the balls."""
+    """It began on an open line: the pump never had liquid; no gas was over the balls."""
     racing = {"race_strokes": 12.0, "race_rate_hz": 3.3, "race_pa": 170_000.0}
     racing |= {"race_swing_pa": 5_000.0, "race_before_strokes": 0.0}
     opened = draw(LATER, [0.3] * 12, **racing, race_from_pa=20_000.0)
