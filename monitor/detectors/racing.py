@@ -14,6 +14,7 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.context import Context
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 LEAST_STROKES = 8.0
@@ -27,6 +28,8 @@ REFILL_FROM = 10.0
 QUICKENED = 0.6
 """Under this share of the usual time a stroke moved gas (two open bays leave half of it, but not
 on the last stroke only)."""
+GAS_SHARE = 0.36
+"""Under this share of the usual time strokes moved gas only: three open bays leave a third."""
 RISING = 0.6
 FULL_SHARE = 0.6
 MID_DRAW_STROKES = 4.0
@@ -121,7 +124,8 @@ def ran_out(event: Episode, context: Context) -> bool:
     for run in past[-2:]:
         t = run.intervals_s
         whole = (t[:-1] > QUICKENED * usual) & (t[:-1] < PAUSE * usual)
-        if (float(t[-1]) < QUICKENED * usual and whole.any()) or thinned(run, usual):
+        gas = len(t) > 4 and median(t[4:]) < GAS_SHARE * usual
+        if (float(t[-1]) < QUICKENED * usual and whole.any()) or (gas and thinned(run, usual)):
             return True
     return False
 
@@ -172,10 +176,10 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     standing = [k for k in RACERS if k in context.standing]
     if standing:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
-    if before >= MID_DRAW_STROKES and _slow_at_first(event):
-        return _suction(event, context), 0.8
     if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
         return Kind.MISSED_PRIME, 0.95
+    if before >= MID_DRAW_STROKES and _slow_at_first(event):
+        return _suction(event, context), 0.8
     if event.what == "prime" or _began_open(event, context):
         return Kind.MISSED_PRIME, 0.85
     came = thinned(event, context.of("interval_s"))

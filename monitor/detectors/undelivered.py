@@ -11,6 +11,8 @@ liquid less (chosen)."""
 IDLE_SOFT, IDLE_LEVEL, IDLE_GONE = 0.7, 0.99, 0.3
 """Dips under 0.7 of the usual at 0.99 of its pressure, or under 0.3 along the pump's own curve: two
 bays at once follow the curve and dig deeper dips."""
+HELD_SHARE = 0.8
+"""Of the usual pressure: the curve is not followed further down than it was computed (chosen)."""
 LEVEL_Z = 5.0
 """Spreads of the pressure by which the curve must lie lower, for its staying to say anything."""
 CURVE = 1.6
@@ -56,7 +58,7 @@ def _undelivered(event: Episode, context: Context, times: float) -> bool:
     deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
     if event.strokes == 2 and (deep is None or deep.ratio > IDLE_SOFT):
         return False  # one quick stroke: a bay came in between, unless no dip is firm
-    if firm.ratio < IDLE_GONE and pressure > on_curve:
+    if firm.ratio < IDLE_GONE and pressure > max(on_curve, HELD_SHARE * usual_pa):
         return True
     return firm.ratio < IDLE_SOFT and pressure > IDLE_LEVEL * usual_pa
 
