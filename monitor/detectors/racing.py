@@ -138,9 +138,14 @@ def thinned(event: Episode, usual_s: float | None = None) -> bool:
         t = t[1:]
     if len(t) < 5:
         return False
-    if float(t[0]) > THINNING * float(np.median(t[4:])):
-        return True
+    late = THINNING * float(np.median(t[4:]))
+    if float(t[0]) > late:
+        between = usual_s is None or bool(((t > late) & (t < WHOLE_SHARE * usual_s)).any())
+        if between:
+            return True  # whole strokes and then a race at once are no thinning
     one = t[1::2]
+    if usual_s is not None and float(one[0]) > WHOLE_SHARE * usual_s:
+        return False
     return len(one) >= 4 and float(one[0]) > THINNING * float(one[-1]) and bool(one[0] > one[1])
 
 
@@ -169,6 +174,12 @@ def _began_open(event: Episode, context: Context) -> bool:
     return raced and start is not None and start < ZERO_SHARE * context.stall_pa
 
 
+def _paused(event: Episode, context: Context, before: int) -> bool:
+    """Had the draw ended, on a full line, when the race began? A drum runs dry in use."""
+    usual, t = context.of("interval_s"), event.intervals_s[max(0, before - 2) : before + 1]
+    return usual is not None and len(t) > 0 and float(t.max()) > PAUSE * usual
+
+
 def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     f, stall = event.features, context.stall_pa
     start, before = f.get("race_from_pa"), f.get("race_before_strokes") or 0.0
@@ -178,6 +189,9 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
         return standing[0], 0.85
     if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
         return Kind.MISSED_PRIME, 0.95
+    full = before >= 1 and start is not None and start > FULL_SHARE * stall
+    if full and _paused(event, context, int(before)):
+        return Kind.AIRLOCK, 0.75
     if before >= MID_DRAW_STROKES and _slow_at_first(event):
         return _suction(event, context), 0.8
     if event.what == "prime" or _began_open(event, context):
