@@ -40,8 +40,8 @@ class BallLeak(Detector):
     (a reed off centre gives a constant alternation, which is the usual one); without history
     alone 0.06; two draws in a row (overlapping draws may alternate once by chance), or, where draws
     are short, the strokes of the last two or three together (or turns 10 over twelve draws: ten
-    alike come by chance once in 500 times); whole_share 0.9
-    of the usual interval at that pressure, which the sound side still takes (gas shortens both).
+    alike come by chance once in 500 times); whole_share 0.9 of the usual interval at that pressure,
+    which the sound side still takes (gas shortens both).
 
     Blind: to wear of all four balls alike; in draws of fewer than six strokes.
 

@@ -28,9 +28,8 @@ class Diaphragm(Detector):
     usual strokes for the pressure; soft_share 0.8 of the usual dip, not asked for above plain 0.6
     (4 to 1, which no ball and no gas gives, and one run is enough); sound_share 0.25 of the usual
     interval, which the sound side keeps at least (a pump that races on gas may limp as well), or
-    half of that above plain;
-    times 2 runs in a row, or many 10 strokes in one, or turns 4 over the last runs, in which the
-    same side leads all the time.
+    half of that above plain; times 2 runs in a row, or many 10 strokes in one, or turns 4 over the
+    last runs, in which the same side leads all the time.
 
     Blind: a large tear may stop the pump with the pressure looking fine; a pinhole looks like air
     in the suction.
