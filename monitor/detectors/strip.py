@@ -198,8 +198,8 @@ def after_short_rest(event: Episode, context: Context) -> list[float]:
 
 
 def _cut(t: FloatArray) -> FloatArray:
-    """Without a last interval that ran on after the valve had closed: longer than that side's before
-    it or, of three, than the others."""
+    """Without a last interval that ran on after the valve had closed: longer than that side's one
+    before it or, of three, than the others."""
     if len(t) < 3:
         return t
     others = float(t[-3]) if len(t) >= 4 else float(t[:-1].max())
