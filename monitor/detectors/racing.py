@@ -187,20 +187,20 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     standing = [k for k in RACERS if k in context.standing]
     if standing:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
-    if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
-        return Kind.MISSED_PRIME, 0.95
     full = before >= 1 and start is not None and start > FULL_SHARE * stall
     if full and _paused(event, context, int(before)):
         return Kind.AIRLOCK, 0.75
     if before >= MID_DRAW_STROKES and _slow_at_first(event):
         return _suction(event, context), 0.8
-    if event.what == "prime" or _began_open(event, context):
-        return Kind.MISSED_PRIME, 0.85
+    if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
+        return Kind.MISSED_PRIME, 0.95
     came = thinned(event, context.of("interval_s"))
     if held < ZERO_SHARE * stall and not came:
         return Kind.MISSED_PRIME, 0.85 if held < 0.5 * ZERO_SHARE * stall else 0.8
     if came or ran_out(event, context):
         return _suction(event, context), 0.75
+    if event.what == "prime" or _began_open(event, context):
+        return Kind.MISSED_PRIME, 0.85
     if level is not None and level > FULL_SHARE * stall:
         return Kind.AIRLOCK, 0.85
     return (Kind.MISSED_PRIME, 0.6) if held < HELD_SHARE * stall else (Kind.AIRLOCK, 0.7)
