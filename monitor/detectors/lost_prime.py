@@ -10,7 +10,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, once
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.racing import Race, race, thinned
+from monitor.detectors.racing import GAS_SHARE, Race, race, thinned
 from monitor.detectors.strip import after_short_rest
 from monitor.signals.order import median
 from monitor.signals.types import Episode
@@ -96,7 +96,7 @@ class LostPrime(Detector):
     times: int = 2
     window: int = 4
     rest_s: float = 60.0
-    dry_share: float = 0.36
+    dry_share: float = GAS_SHARE
     extra: float = 1.3
     heal_share: float = 1.25
     soft_share: float = 0.9

@@ -17,6 +17,8 @@ Counted = tuple[float, float, int]
 """Strokes at rest, the rest (s) they came in, and how many stretches that rest is made of."""
 
 
+LEAST_QUIET_S = 60.0
+"""Rest that is needed at least to say that a leak has ended, however fast it was (chosen)."""
 QUIET_PERIODS = 6.0
 """Rests without a stroke that add up to so many of a leak's periods: it would have shown in them
 but once in four hundred times (e^-6)."""
@@ -129,9 +131,11 @@ class NoDemand(Detector):
         """A rest longer than the leak's interval allows says no."""
         rest_s = event.end_ts - event.start_ts
         self._pause(rest_s)
-        longest = 600.0 if self._period_s is None else max(2.5 * self._period_s, 60.0)
+        longest = 600.0 if self._period_s is None else max(2.5 * self._period_s, LEAST_QUIET_S)
         self._quiet_s += 0.0 if event.open_ else rest_s
-        many = self._period_s is not None and self._quiet_s >= QUIET_PERIODS * self._period_s
+        many = self._period_s is not None and self._quiet_s >= max(
+            QUIET_PERIODS * self._period_s, LEAST_QUIET_S
+        )
         if rest_s >= longest or many:
             self._period_s = None
             self._late.clear()
@@ -335,6 +339,7 @@ class NoDemand(Detector):
         self, event: Episode, context: Context, counted: Counted, confidence: float, how: str
     ) -> Finding:
         strokes, rested_s, windows = counted
+        self._quiet_s = 0.0
         self._period_s = self._period_s or rested_s / max(strokes, 1)
         found = idle_leak(strokes, rested_s, context.scales.displacement_ml, windows=windows)
         leak, limits = found.leak_ml_min, found.limits

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.advice.kinds import Kind
-from monitor.detectors.context import Context
+from monitor.detectors.ball_leak import GROSS
+from monitor.detectors.context import Context, once
 from monitor.signals.order import median
 from monitor.signals.types import Episode
 
@@ -39,8 +40,8 @@ WHOLE_SHARE = 0.9
 """A stroke of this share of the usual time was full of liquid."""
 PAUSE = 1.5
 """Times the usual interval: so long between two strokes, and no valve was open."""
-LIMP = 0.35
-"""Alternation of two to one: the two sides of a pump on gas differ by up to a half."""
+LIMP_SPREAD = 0.35
+"""Spread of the slower side's strokes over their middle, from first to last (chosen)."""
 SAME_RACE_S = 10.0
 """A race that pauses for so long goes on (chosen: a bay's valve, or a stroke that hung)."""
 THINNING = 1.7
@@ -60,6 +61,7 @@ class Race:
     swing_pa: float
 
 
+@once
 def race(event: Episode, context: Context) -> Race | None:
     """The race a run shows now, or None when it does not race."""
     f = event.features
@@ -82,11 +84,11 @@ def _limps(event: Episode) -> bool:
     """One side at its own pace and the other several times as fast, stroke by stroke, from first
     to last: gas on one side only."""
     a, se = event.features.get("asymmetry"), event.features.get("asymmetry_se")
-    if a is None or se is None or a < LIMP or a < 5.0 * se:
+    if a is None or se is None or a < GROSS or a < 5.0 * se:
         return False
-    t = np.diff(event.stroke_ts)
-    slow = t[::2] if np.median(t[::2]) > np.median(t[1::2]) else t[1::2]
-    return len(slow) >= 4 and float(np.ptp(slow)) < LIMP * float(np.median(slow))
+    t = event.intervals_s
+    slow = max(t[::2], t[1::2], key=median)
+    return len(slow) >= 4 and float(np.ptp(slow)) < LIMP_SPREAD * median(slow)
 
 
 def _rate_hz(event: Episode) -> float | None:
@@ -133,7 +135,7 @@ def ran_out(event: Episode, context: Context) -> bool:
 def thinned(event: Episode, usual_s: float | None = None) -> bool:
     """Did the strokes of either side quicken one after the other into the race, the first ones
     slowest? A pause longer than a stroke of this pump takes (s) parts what was before it."""
-    t = np.diff(event.stroke_ts[:11])
+    t = event.intervals_s[:10]
     if usual_s is not None and len(t) and float(t[0]) > PAUSE * usual_s:
         t = t[1:]
     if len(t) < 5:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Presence
 from monitor.detectors.outlets import Shift
+from monitor.detectors.undelivered import LIFT_SHARE
 from monitor.signals.order import median
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -14,8 +15,6 @@ GULP_S = 7200.0
 GULP_SHARE = 0.75
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
-GULP_MOST = 1.6
-"""Times the usual strokes up to which they tell of gas on its way; more is gas over the balls."""
 ALL_GONE = 0.4
 """Under this share of the usual even the deepest dip is soft; their spread is noise by then."""
 
@@ -67,7 +66,7 @@ class SoftLine:
         least = float(t.min())
         own = median(t) if len(t) >= 3 else None
         flow = context.at_pressure("conductance", event)
-        lifted = flow is not None and event.strokes >= 3 and 1.08 < flow.ratio < GULP_MOST
+        lifted = flow is not None and event.strokes >= 3 and 1.08 < flow.ratio < LIFT_SHARE
         if lifted or any(x is not None and least < GULP_SHARE * x for x in (usual, own)):
             self._gulp_ts = event.end_ts
             self._since_gulp = 0

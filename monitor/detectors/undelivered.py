@@ -1,6 +1,7 @@
 """Strokes that deliver nothing: many more of them, and neither pressure nor dips follow."""
 
 from monitor.detectors.context import Context, steady
+from monitor.detectors.curves import CURVE_M
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import ran_out
 from monitor.signals.types import Episode
@@ -15,8 +16,6 @@ HELD_SHARE = 0.8
 """Of the usual pressure: the curve is not followed further down than it was computed (chosen)."""
 LEVEL_Z = 5.0
 """Spreads of the pressure by which the curve must lie lower, for its staying to say anything."""
-CURVE = 1.6
-"""Exponent of the pump's own losses over its stroke rate (computed for the class: 1.6)."""
 SAME_DIPS, SAME_PRESSURE = 1.1, 0.002
 """As deep, and as high, as ever: more flow digs deeper dips (dead time x flow) and costs pressure,
 if little of it where most of a pump's loss does not go with the flow (chosen)."""
@@ -75,4 +74,4 @@ def _coming(context: Context, strokes: int) -> bool:
 
 def _on_curve(stall_pa: float, usual_pa: float, times: float) -> float:
     """Pressure (Pa) a pump holds that strokes so many times as fast as usual, by its own losses."""
-    return float(stall_pa - max(0.0, stall_pa - usual_pa) * times**CURVE)
+    return float(stall_pa - max(0.0, stall_pa - usual_pa) * times**CURVE_M)
