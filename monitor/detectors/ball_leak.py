@@ -9,9 +9,10 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.limits import Z_95, mean_limits, t_95
+from monitor.detectors.limits import mean_limits, t_95
 from monitor.detectors.strip import before, even_turns, strip
 from monitor.hydraulics.band import Band
+from monitor.hydraulics.line import Z_95
 from monitor.hydraulics.pump import VALVE_S, ball_leak_from_rate_ml_s
 from monitor.signals.order import median
 from monitor.signals.types import Episode

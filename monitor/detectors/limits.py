@@ -6,9 +6,9 @@ import numpy as np
 from scipy.special import stdtrit
 
 from monitor.hydraulics.band import Band
+from monitor.hydraulics.line import Z_95
 
 TAIL = 0.975
-Z_95 = 1.96
 
 
 def t_95(degrees: float) -> float:
