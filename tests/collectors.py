@@ -17,9 +17,10 @@ import tempfile
 import threading
 import time
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
+import apsw
 import numpy as np
 import paho.mqtt.client as mqtt
 from influx_server import PATH, TOKEN, InfluxServerProcess
@@ -81,6 +82,16 @@ def free_row(count: int) -> int:
             return first
 
 
+def locked(file: Path) -> bool:
+    """Does somebody write to this SQLite file right now?"""
+    with contextlib.closing(apsw.Connection(str(file))) as db:
+        try:
+            db.execute("BEGIN IMMEDIATE; ROLLBACK")
+        except apsw.BusyError:
+            return True
+    return False
+
+
 def metric(port: int, name: str) -> float:
     """A figure of a service's /metrics; -1 when it does not answer."""
     try:
@@ -136,8 +147,28 @@ class Collector:
         """Has it got the site, and the site its session?"""
         return metric(self.web + SITES.index(site), CONNECTED) == 1
 
-    def send(self, number: signal.Signals) -> None:
-        self.child.send_signal(number)
+    def freeze(self, sites: Sequence[str], *, committing: bool) -> bool:
+        """Stop the process while it is (or is not) in a commit to one of these sites' folders.
+
+        False when no such moment came.
+        """
+
+        def frozen() -> bool:
+            self.child.send_signal(signal.SIGSTOP)
+            os.waitid(os.P_PID, self.child.pid, os.WSTOPPED)
+            if any(self._commits(site) for site in sites) == committing:
+                return True
+            self.child.send_signal(signal.SIGCONT)
+            return False
+
+        return wait_for(frozen, 60)
+
+    def _commits(self, site: str) -> bool:
+        files = (self.log.parent / "data" / "sites" / site).rglob("*.db")
+        return any(locked(file) for file in files if file.name != "owner.db")
+
+    def wake(self) -> None:
+        self.child.send_signal(signal.SIGCONT)
 
     def end(self, *, hard: bool = False) -> None:
         if self.child.poll() is None:
@@ -172,8 +203,10 @@ class Publisher(threading.Thread):
             self.sent += 1
 
     def finish(self) -> int:
+        """Stop (again, or before it began, does no harm); how many a site were receipted."""
         self.stopping.set()
-        self.join(20)
+        if self.is_alive():
+            self.join(20)
         self._client.disconnect()
         self._client.loop_stop()
         return self.sent

@@ -3,7 +3,7 @@
 A process that is stopped in the middle of a commit holds SQLite's lock, which only its end or its
 waking releases; the fence of `store/owner` keeps it from doing harm, but not its folder from
 waiting. So a collector has a child in a session of its own (what stops the collector does not reach
-it) that hears a word every second. When none comes for a minute it kills its parent, as kill -9
+it) that hears a word every second. When none comes for 15 seconds it kills its parent, as kill -9
 would: what was not receipted comes again, and whoever waits for the folder has it at once.
 
 The child counts its own waking, not the clock's time: where the whole machine was suspended, both
@@ -20,8 +20,10 @@ from collections.abc import Callable
 
 BEAT_S = 1.0
 LOOK_S = 5.0
-LOOKS = 12
-"""A minute (chosen: six times as long as it takes until a frozen one's sites are taken)."""
+LOOKS = 3
+"""15 to 20 s of silence (chosen: one and a half keepalives of 4 s, after which the broker gives up
+on a client by MQTT 3.1.1, 3.1.2.10, are over by then: its sites are somebody else's already, and to
+be ended costs it nothing more)."""
 
 
 class DeadMan:

@@ -16,6 +16,8 @@ import apsw
 from monitor.errors import StoreFull, StoreUnavailable, StrokewiseError
 
 NEEDED_SQLITE = (3, 51, 3)
+BUSY_MS = 5000
+"""How long another writer is waited for (chosen: far over a slow disk's commit)."""
 
 Row = tuple[Any, ...]
 
@@ -61,10 +63,13 @@ class Core:
             raise StrokewiseError(
                 f"{self.path} is damaged ({problem}); restore a backup over this folder"
             ) from problem
+        except (apsw.BusyError, apsw.IOError) as problem:
+            self._writer.close()
+            raise StoreUnavailable(f"{self.path}: {problem}") from problem
 
     def _open(self) -> apsw.Connection:
         db = apsw.Connection(str(self.path))
-        db.set_busy_timeout(5000)
+        db.set_busy_timeout(BUSY_MS)
         return db
 
     def _migrate(self, schemas: Sequence[Schema]) -> None:

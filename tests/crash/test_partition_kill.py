@@ -4,7 +4,6 @@ Every message that the broker took must be stored exactly once, whoever had its 
 InfluxDB as the store it must be there exactly once as well.
 """
 
-import signal
 import threading
 import time
 from collections.abc import Iterator
@@ -97,9 +96,9 @@ def test_a_killed_collectors_sites_move_and_nothing_is_lost_or_doubled(
     web, url = free_row(len(SITES)), influx.url if influx else ""
     ports = {site: web + k for k, site in enumerate(SITES)}
     ant, bee = (Collector(tmp_path, name, broker.port, web, url) for name in ("ant", "bee"))
+    publisher = Publisher(broker.port)
     try:
         assert wait_for(lambda: all(metric(p, CONNECTED) == 1 for p in ports.values()), 60)
-        publisher = Publisher(broker.port)
         publisher.start()
         assert wait_for(lambda: all(metric(p, JUDGED) > 10 for p in ports.values()), 60)
 
@@ -118,44 +117,75 @@ def test_a_killed_collectors_sites_move_and_nothing_is_lost_or_doubled(
         sent = publisher.finish()
         threading.Event().wait(3.0)  # what is still under way reaches the stores
     finally:
+        publisher.finish()
         for one in (ant, bee):
             one.end()
     check(tmp_path, sent, influx)
 
 
-def test_a_frozen_collectors_sites_move_and_it_writes_nothing_when_it_wakes(
+@pytest.fixture
+def pair(
     broker: Broker, influx: InfluxServer | None, tmp_path: Path
-) -> None:
-    # Pages on ports of its own for each: a frozen process keeps its ports, too.
+) -> Iterator[tuple[Collector, Collector, Publisher]]:
+    """Two collectors that both judge. Pages on ports of its own for each: a frozen process keeps
+    its ports, too."""
     ant, bee = (
         Collector(tmp_path, name, broker.port, free_row(len(SITES)), influx.url if influx else "")
         for name in ("ant", "bee")
     )
+    publisher = Publisher(broker.port)
     try:
-        of_bee = [s for s in SITES if s not in OF_ANT]
-        everywhere = [(ant, s) for s in OF_ANT] + [(bee, s) for s in of_bee]
+        everywhere = [(ant if s in OF_ANT else bee, s) for s in SITES]
         # Before a site's first session the broker keeps nothing for it.
         assert wait_for(lambda: all(c.connected(s) for c, s in everywhere), 60)
-        publisher = Publisher(broker.port)
         publisher.start()
         assert wait_for(lambda: all(c.judged(s) > 10 for c, s in everywhere), 60)
-
-        ant.send(signal.SIGSTOP)
-        began = time.perf_counter()
-        assert wait_for(lambda: all(bee.judged(s) > 0 for s in OF_ANT), 60)
-        took_s = time.perf_counter() - began
-        told(f"{len(OF_ANT)} sites moved from the frozen one in {took_s:.1f} s")
-        assert took_s < WITHIN_S
-        held = publisher.sent
-        assert wait_for(lambda: publisher.sent > held + 30, 30)
-
-        ant.send(signal.SIGCONT)  # wakes, finds itself out, lets go, and takes its sites back
-        homes = 2 * len(OF_ANT)
-        assert wait_for(lambda: ant.log.read_text().count("took site") >= homes, 60)
-        assert wait_for(lambda: all(ant.judged(s) > 10 for s in OF_ANT), 60)
-        sent = publisher.finish()
-        threading.Event().wait(3.0)
+        yield ant, bee, publisher
     finally:
+        publisher.finish()
         for one in (ant, bee):
             one.end()
+
+
+def moved_s(bee: Collector) -> float:
+    """How long until the frozen one's sites are judged by the other."""
+    began = time.perf_counter()
+    assert wait_for(lambda: all(bee.judged(s) > 0 for s in OF_ANT), 60)
+    return time.perf_counter() - began
+
+
+def test_a_frozen_collectors_sites_move_and_it_writes_nothing_when_it_wakes(
+    pair: tuple[Collector, Collector, Publisher], influx: InfluxServer | None, tmp_path: Path
+) -> None:
+    ant, bee, publisher = pair
+    assert ant.freeze(OF_ANT, committing=False)
+    took_s = moved_s(bee)
+    told(f"{len(OF_ANT)} sites moved from the frozen one in {took_s:.1f} s")
+    assert took_s < WITHIN_S
+
+    ant.wake()  # finds itself out, lets go, and takes its sites back
+    homes = 2 * len(OF_ANT)
+    assert wait_for(lambda: ant.log.read_text().count("took site") >= homes, 60)
+    assert wait_for(lambda: all(ant.judged(s) > 10 for s in OF_ANT), 60)
+    assert wait_for(lambda: publisher.sent > ENOUGH, 60)
+    sent = publisher.finish()
+    threading.Event().wait(3.0)
+    for one in (ant, bee):
+        one.end()
+    check(tmp_path, sent, influx)
+
+
+def test_a_collector_frozen_in_a_commit_is_ended_and_its_sites_move(
+    pair: tuple[Collector, Collector, Publisher], influx: InfluxServer | None, tmp_path: Path
+) -> None:
+    ant, bee, publisher = pair
+    assert ant.freeze(OF_ANT, committing=True)
+    took_s = moved_s(bee)
+    told(f"{len(OF_ANT)} sites moved from the one frozen in a commit in {took_s:.1f} s")
+    assert took_s < 2 * WITHIN_S
+    assert wait_for(lambda: ant.child.poll() is not None, 30)
+    assert wait_for(lambda: publisher.sent > ENOUGH, 60)
+    sent = publisher.finish()
+    threading.Event().wait(3.0)
+    bee.end()
     check(tmp_path, sent, influx)

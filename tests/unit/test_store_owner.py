@@ -3,9 +3,12 @@
 from contextlib import closing
 from pathlib import Path
 
+import apsw
 import numpy as np
 import pytest
 
+from monitor.errors import StoreUnavailable
+from monitor.store import core
 from monitor.store.embedded import EmbeddedStore
 from monitor.store.interface import Receipt
 from monitor.store.owner import Claim, Fenced, FolderInUse, Owner, holder
@@ -112,3 +115,15 @@ def test_reading_beside_takes_nothing(tmp_path: Path) -> None:
     assert holder(tmp_path) == "ant"
     beside.close()
     ant.close()
+
+
+def test_a_folder_whose_writer_stands_still_is_told_apart_from_a_broken_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened(tmp_path, "ant").close()
+    monkeypatch.setattr(core, "BUSY_MS", 1)
+    with closing(apsw.Connection(str(tmp_path / "core.db"))) as frozen:
+        frozen.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreUnavailable, match=r"core\.db: .*locked"):
+            opened(tmp_path, "bee", gone=("ant",))
+    opened(tmp_path, "bee", gone=("ant",)).close()
