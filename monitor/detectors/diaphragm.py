@@ -9,9 +9,13 @@ from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
+from monitor.detectors.racing import race
 from monitor.detectors.strip import even_turns, joined, strip
 from monitor.signals.strokes import alternation
 from monitor.signals.types import Episode
+
+EVEN = 0.15
+"""Two sound sides differ by less (common practice, no published source)."""
 
 
 @dataclass(slots=True)
@@ -63,6 +67,8 @@ class Diaphragm(Detector):
         f = event.features
         if (f.get("bounce_share") or 0.0) > 0.05 or event.strokes < 2:
             return self.unknown(event, context)
+        if self._both_race(event, context):
+            return self.no(event, context)
         a, se = self._alternation(event, context)
         if a is None:
             return self.unknown(event, context)
@@ -82,6 +88,14 @@ class Diaphragm(Detector):
         if a < 0.6 * self.gross and not event.open_ and not more and event.strokes >= 3:
             return self.no(event, context)
         return self.unknown(event, context)
+
+    def _both_race(self, event: Episode, context: Context) -> bool:
+        """Do both sides race alike? One side's air does not do that."""
+        now = race(event, context)
+        if now is None or now.strokes < self.many:
+            return False
+        a, _ = alternation(event.intervals_s[-self.many :])
+        return a is not None and a < EVEN
 
     def _again(self, event: Episode, context: Context) -> bool:
         """Has it shown itself in several runs, or in many strokes?"""

@@ -17,7 +17,9 @@ class MissedPrime(Detector):
     """What it finds: a pump that has no liquid on its suction side and does not get any.
 
     How it looks: from its first strokes the pump races at the rate its air valve allows, pressure
-    stays near zero without the dips of liquid strokes, and no stall is reached.
+    stays near zero without the dips of liquid strokes, and no stall is reached. Where the air is
+    set low, gas fills the line up to the stall all the same; then it is told from a line that was
+    opened at rest and has had no whole stroke since.
 
     Needs: pressure and strokes.
 
@@ -67,11 +69,10 @@ class MissedPrime(Detector):
         if now.kind is not Kind.MISSED_PRIME:
             return self.unknown(event, context)
         enough = max(self.primes * context.scales.prime_strokes, float(self.least_strokes))
-        lasted = f.get("race_s") or 0.0
         fresh = self._fresh(event, context)
         long_s = self.fresh_s if fresh else self.race_s
-        early = fresh or now.strokes < enough or lasted < 0.75 * long_s
-        if lasted < long_s and early:
+        early = fresh or now.strokes < enough or now.lasted_s < 0.75 * long_s
+        if now.lasted_s < long_s and early:
             return self.unknown(event, context)
         stall = context.stall_pa
         return self.yes(

@@ -326,7 +326,7 @@ class NoDemand(Detector):
         demand_s = f.get("demand_s")
         if demand_s is not None and demand_s > 0:
             return self.unknown(event, context)
-        if length < limit or rate is None or cv is None or cv > 0.2:
+        if length < limit or rate is None or rate <= 0.0 or cv is None or cv > 0.2:
             return self.unknown(event, context)
         if rate * context.scales.displacement_ml > self.most_ml_s:
             return self.unknown(event, context)  # more than the pump can deliver: it moves gas

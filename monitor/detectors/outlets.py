@@ -18,7 +18,9 @@ OUTLET = "outlet"
 Record = dict[str, float | None]
 """A draw's values and its OUTLET."""
 
-BY_FLOW = ("demand_pa", "dip_pa", "dip_s", "interval_s", "conductance", "stall_after_pa")
+BY_FLOW = (
+    "demand_pa", "dip_pa", "dip_s", "fall_pa_s", "interval_s", "conductance", "stall_after_pa",
+)  # fmt: skip
 """What is kept of a draw."""
 REACH = 0.2
 """How far (logarithm) an outlet may lie from those seen to be judged by them."""

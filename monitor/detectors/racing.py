@@ -15,12 +15,11 @@ import numpy as np
 from monitor.advice.kinds import Kind
 from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.context import Context, once
+from monitor.signals.features import OPEN_SHARE
 from monitor.signals.order import median
-from monitor.signals.types import Episode
+from monitor.signals.types import Episode, FloatArray
 
 LEAST_STROKES = 8.0
-ZERO_SHARE = 0.12
-"""Under this share of the stall pressure the line is as good as open (6 mm outlets give 0.23)."""
 HELD_SHARE = 0.35
 SWING_SHARE = 0.10
 """Racing leaves no dips; a liquid-filled pump at such a rate leaves 10 psi and more (computed)."""
@@ -59,12 +58,16 @@ class Race:
     rate_hz: float
     pressure_pa: float
     swing_pa: float
+    lasted_s: float
 
 
 @once
 def race(event: Episode, context: Context) -> Race | None:
     """The race a run shows now, or None when it does not race."""
     f = event.features
+    refitted = _refitted(event, context)
+    if refitted is not None:
+        return refitted
     strokes, rate = f.get("race_strokes") or 0.0, _rate_hz(event)
     held, swing = f.get("race_pa"), _swing_pa(event)
     if strokes < LEAST_STROKES or rate is None or held is None or swing is None:
@@ -74,10 +77,52 @@ def race(event: Episode, context: Context) -> Race | None:
     stall = context.stall_pa
     if _refilling(event, context, strokes) or _limps(event):
         return None
-    if held >= ZERO_SHARE * stall and swing > SWING_SHARE * stall:
+    if held >= OPEN_SHARE * stall and swing > SWING_SHARE * stall:
         return None
     kind, sure = _which(event, context, held)
-    return Race(kind, sure, strokes, rate, held, swing)
+    return Race(kind, sure, strokes, rate, held, swing, f.get("race_s") or 0.0)
+
+
+def _refitted(event: Episode, context: Context) -> Race | None:
+    """A pump that was put in with its line opened and has not had one whole stroke since.
+
+    Where the air is set low, a dry pump fills the line with gas up to the stall, slower and slower,
+    and holds it there in a draw: that is no race by its rate, nor by its pressure.
+    """
+    f, usual = event.features, context.of("interval_s")
+    rate, held = f.get("last_rate_hz"), f.get("demand_pa")
+    if usual is None or rate is None or held is None or (f.get("bounce_share") or 0.0) > 0.2:
+        return None
+    if any(k in context.standing for k in RACERS if k is not Kind.MISSED_PRIME):
+        return None
+    strokes, lasted = 0, 0.0
+    for run in (event, *(e for e in reversed(context.recent) if e.end_ts <= event.start_ts)):
+        opened, ts = _opened_s(run, context), run.stroke_ts
+        if opened is not None:
+            ts = ts[ts > run.start_ts + opened]
+        t = ts[1:] - ts[:-1]
+        t = t[t < PAUSE * usual]
+        whole = t > GAS_SHARE * usual
+        if (whole[1:] & whole[:-1]).any():
+            return None  # liquid came; a single one is a wait for the next draw
+        strokes, lasted = strokes + len(ts), lasted + float(t.sum())
+        if opened is not None:
+            dry = strokes >= LEAST_STROKES
+            swing = _swing_pa(event) or 0.0
+            return (
+                Race(Kind.MISSED_PRIME, 0.85, strokes, rate, held, swing, lasted) if dry else None
+            )
+    return None
+
+
+def _opened_s(run: Episode, context: Context) -> float | None:
+    """When a line at rest was opened; out of a draw it falls as far where a drum has run empty."""
+    opened, level = run.features.get("opened_s"), run.features.get("opened_from_pa")
+    demand = context.of("demand_pa")
+    if opened is None or level is None or demand is None:
+        return None
+    stall = run.features.get("stall_before_pa") or context.stall_pa
+    return opened if level > 0.5 * (demand + stall) else None
 
 
 def _limps(event: Episode) -> bool:
@@ -112,24 +157,33 @@ def _refilling(event: Episode, context: Context, strokes: float) -> bool:
     if (f.get("rest_before_s") or 0.0) < LONG_REST_S or any(k in context.standing for k in RACERS):
         return False
     early = (f.get("race_before_strokes") or 0.0) < REFILL_FROM
-    zero = (f.get("race_from_pa") or 0.0) < ZERO_SHARE * context.stall_pa
+    zero = (f.get("race_from_pa") or 0.0) < OPEN_SHARE * context.stall_pa
     return early and not zero and strokes < 3.0 * context.scales.prime_strokes + 5.0
 
 
 def ran_out(event: Episode, context: Context) -> bool:
     """One of the two draws before began on whole strokes and ended on quickened ones, or thinned
-    out from its first on: gas came with the liquid there."""
+    out from its first on: gas came with the liquid there. What raced after a pause, the bay closed
+    by then, did not come with any."""
     usual = context.of("interval_s")
     past = [e for e in context.recent if e.end_ts < event.end_ts and e.strokes >= 3]
     if usual is None:
         return False
     for run in past[-2:]:
-        t = run.intervals_s
+        t = _unbroken(run.intervals_s, usual)
+        if len(t) < 2:
+            continue
         whole = (t[:-1] > QUICKENED * usual) & (t[:-1] < PAUSE * usual)
         gas = len(t) > 4 and median(t[4:]) < GAS_SHARE * usual
         if (float(t[-1]) < QUICKENED * usual and whole.any()) or (gas and thinned(run, usual)):
             return True
     return False
+
+
+def _unbroken(t: FloatArray, usual_s: float) -> FloatArray:
+    """Times between strokes (s) up to the first pause."""
+    pauses = np.flatnonzero(t > PAUSE * usual_s)
+    return t[: pauses[0]] if len(pauses) else t
 
 
 def thinned(event: Episode, usual_s: float | None = None) -> bool:
@@ -173,7 +227,7 @@ def _began_open(event: Episode, context: Context) -> bool:
         return False
     start = last.features.get("race_from_pa")
     raced = (last.features.get("race_strokes") or 0.0) >= LEAST_STROKES
-    return raced and start is not None and start < ZERO_SHARE * context.stall_pa
+    return raced and start is not None and start < OPEN_SHARE * context.stall_pa
 
 
 def _paused(event: Episode, context: Context, before: int) -> bool:
@@ -186,19 +240,20 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     f, stall = event.features, context.stall_pa
     start, before = f.get("race_from_pa"), f.get("race_before_strokes") or 0.0
     level = f.get("stall_before_pa")
+    came = thinned(event, context.of("interval_s"))
     standing = [k for k in RACERS if k in context.standing]
-    if standing:  # one matter, one name: it was told when its beginning was in sight
+    soft = standing == [Kind.AIRLOCK] and came  # what softened the line came from the suction
+    if standing and not soft:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
     full = before >= 1 and start is not None and start > FULL_SHARE * stall
     if full and _paused(event, context, int(before)):
         return Kind.AIRLOCK, 0.75
     if before >= MID_DRAW_STROKES and _slow_at_first(event):
         return _suction(event, context), 0.8
-    if start is not None and start < min(RISING * held, ZERO_SHARE * stall):
+    if start is not None and start < min(RISING * held, OPEN_SHARE * stall):
         return Kind.MISSED_PRIME, 0.95
-    came = thinned(event, context.of("interval_s"))
-    if held < ZERO_SHARE * stall and not came:
-        return Kind.MISSED_PRIME, 0.85 if held < 0.5 * ZERO_SHARE * stall else 0.8
+    if held < OPEN_SHARE * stall and not came:
+        return Kind.MISSED_PRIME, 0.85 if held < 0.5 * OPEN_SHARE * stall else 0.8
     if came or ran_out(event, context):
         return _suction(event, context), 0.75
     if event.what == "prime" or _began_open(event, context):

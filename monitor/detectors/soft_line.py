@@ -7,6 +7,7 @@ from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Presence
 from monitor.detectors.outlets import Shift
 from monitor.detectors.undelivered import LIFT_SHARE
+from monitor.signals.dips import LEAST_DIP_PA
 from monitor.signals.order import median
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
@@ -15,6 +16,12 @@ GULP_S = 7200.0
 GULP_SHARE = 0.75
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
+SAME_FLOW = 0.05
+"""Two of three strokes' times repeat within 3 %, and those of two strokes within 5 % (measured)."""
+DIP_OVER_S = 0.6
+"""A dip is over by then (chosen: a valve takes 0.1 to 0.3 s)."""
+NO_DIP = 0.2
+"""The level before is read as well as that, as a share of the dip (chosen): lower is no dip."""
 ALL_GONE = 0.4
 """Under this share of the usual even the deepest dip is soft; their spread is noise by then."""
 
@@ -75,6 +82,8 @@ class SoftLine:
 
     def judge(self, event: Episode, context: Context) -> Presence:
         """Gas sits in the line: yes, no (its dips are as ever), or nothing to say."""
+        if self._slack(event, context):
+            return Presence.YES
         soft = self._soft(event, context)
         if soft:
             self._soft_draws += 1
@@ -89,6 +98,64 @@ class SoftLine:
             self._soft_draws = 0
             return Presence.NO
         return Presence.CANNOT_TELL
+
+    def _slack(self, event: Episode, context: Context) -> bool:
+        """Does the pressure fall so much more slowly at each reversal, at this pump's usual flow,
+        that one draw is enough? Compliance is flow over slope, and the slope repeats better than
+        the depth, for which the valve's time counts as well."""
+        if not self._calm(event) or self._comes_back() or event.open_:
+            return False
+        if event.strokes == 1:
+            return self._one_soft(event, context)
+        if not self._as_ever(event, context):
+            return False
+        slope = context.at_flow("fall_pa_s", event, 0.01)
+        steepest, low = event.features.get("fall_max_pa_s"), context.usual["fall_pa_s"].low
+        if slope is None or steepest is None or low is None or not context.one_outlet:
+            return False
+        if (context.of("dip_pa") or 0.0) < LEAST_DIP_PA:
+            return False  # hardly more than noise
+        dip = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+        if dip is None or (event.strokes < self.sure_strokes and dip.ratio > self.plain_share):
+            return False
+        surest = min(slope.z, dip.z)
+        plain = slope.ratio < self.plain_share and slope.z < -self.z
+        return plain and surest < -self.sure_z and steepest < low
+
+    def _as_ever(self, event: Episode, context: Context) -> bool:
+        """Stall and flow as this pump has them, and one flow throughout."""
+        stall = _stall_pa(event)
+        if event.what == "prime" or not steady(event):
+            return False
+        if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
+            return False  # dips scale with the air pressure
+        flow = context.at_pressure("conductance", event)
+        return flow is not None and abs(flow.ratio - 1.0) < SAME_FLOW
+
+    def _one_soft(self, event: Episode, context: Context) -> bool:
+        """The dip of a single stroke, far under all that this pump's strokes leave.
+
+        One stroke has no rate, and one into a leak or a valve that just closed dips as little:
+        a demand signal must say that a valve was open through the dip, for no longer than a pump
+        of this flow waits for its next stroke.
+        """
+        f = event.features
+        dip, low = context.against("dip_pa", f.get("dip_pa"), 0.01), context.usual["dip_pa"].low
+        fall = context.against("fall_pa_s", f.get("fall_max_pa_s"), 0.01)
+        open_s, after_s, usual_s = (
+            f.get("demand_s"),
+            f.get("open_after_s"),
+            context.of("interval_s"),
+        )
+        if dip is None or low is None or fall is None or usual_s is None or not context.one_outlet:
+            return False
+        if open_s is None or after_s is None or after_s < DIP_OVER_S or open_s > 2.0 * usual_s:
+            return False
+        if dip.usual < 1.5 * PA_PER_PSI or dip.value > low or dip.ratio < -NO_DIP:
+            return False
+        both_z = min(fall.z, dip.z), max(fall.z, dip.z)
+        soft = max(fall.ratio, dip.ratio) < self.plain_share
+        return soft and both_z[0] < -self.sure_z and both_z[1] < -self.z
 
     def _plainly_soft(self, event: Episode, context: Context) -> bool:
         """One draw is enough when its dips are gone by half, and no gulp of gas passed lately:

@@ -12,6 +12,8 @@ liquid less (chosen)."""
 IDLE_SOFT, IDLE_LEVEL, IDLE_GONE = 0.7, 0.99, 0.3
 """Dips under 0.7 of the usual at 0.99 of its pressure, or under 0.3 along the pump's own curve: two
 bays at once follow the curve and dig deeper dips."""
+SLACK_SHARE = 0.5
+"""Of the usual slope: with 1.6 times the flow that is more than three times the compliance."""
 HELD_SHARE = 0.8
 """Of the usual pressure: the curve is not followed further down than it was computed (chosen)."""
 LEVEL_Z = 5.0
@@ -24,8 +26,10 @@ if little of it where most of a pump's loss does not go with the flow (chosen)."
 def idle_gas(event: Episode, context: Context) -> bool:
     """Many times the strokes at no less pressure: strokes that deliver nothing."""
     f = event.features
-    if not steady(event) or ran_out(event, context) or _coming(context, event.strokes):
-        return False  # a second bay, or gas that came with the liquid
+    if ran_out(event, context) or _coming(context, event.strokes):
+        return False  # gas that came with the liquid
+    if not (steady(event) or _quick_throughout(event, context)):
+        return False  # a second bay
     usual, rate = context.of("conductance"), f.get("conductance")
     if usual is None or rate is None or rate <= LIFT_SHARE * usual or event.strokes < 2:
         return False
@@ -36,6 +40,14 @@ def idle_gas(event: Episode, context: Context) -> bool:
     if rested and found is not None and found[1] and found[0] >= 2:
         return False  # a burst that heals is a suction line that had run empty
     return _undelivered(event, context, rate / usual)
+
+
+def _quick_throughout(event: Episode, context: Context) -> bool:
+    """Was every single stroke as quick as that, to the end?"""
+    usual, t = context.of("interval_s"), event.intervals_s
+    if event.open_:
+        return False
+    return usual is not None and len(t) > 0 and float(t.max()) * LIFT_SHARE < usual
 
 
 def _undelivered(event: Episode, context: Context, times: float) -> bool:
@@ -57,9 +69,19 @@ def _undelivered(event: Episode, context: Context, times: float) -> bool:
     deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
     if event.strokes == 2 and (deep is None or deep.ratio > IDLE_SOFT):
         return False  # one quick stroke: a bay came in between, unless no dip is firm
-    if firm.ratio < IDLE_GONE and pressure > max(on_curve, HELD_SHARE * usual_pa):
+    held = pressure > max(on_curve, HELD_SHARE * usual_pa)
+    if held and (firm.ratio < IDLE_GONE or _slack(event, context)):
         return True
     return firm.ratio < IDLE_SOFT and pressure > IDLE_LEVEL * usual_pa
+
+
+def _slack(event: Episode, context: Context) -> bool:
+    """Does the pressure fall half as fast, and less, at each reversal? More flow makes it fall
+    faster. Not while a suction line that ran empty may yet heal."""
+    if event.open_:
+        return False
+    slope = context.against("fall_pa_s", event.features.get("fall_max_pa_s"), 0.01)
+    return slope is not None and slope.ratio < SLACK_SHARE
 
 
 def _coming(context: Context, strokes: int) -> bool:

@@ -156,7 +156,9 @@ class PumpWatch:
     def _settle(self, event: Episode, found: list[Finding]) -> list[Finding]:
         """Weigh what was found, remember what stands, learn from the event."""
         before = frozenset(self.context.standing)
-        found = rank([f for f in found if self._lasts(f)], before)
+        # What stands but is denied now ends only after some sound draws, yet explains nothing.
+        denied = {f.kind for f in found if f.presence is Presence.NO}
+        found = rank([f for f in found if self._lasts(f)], before - denied)
         found += settled(found, before)
         for finding in found:
             if finding.presence is Presence.YES:

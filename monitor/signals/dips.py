@@ -108,12 +108,13 @@ def widths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray |
     return np.asarray(share * (stroke_ts[keep + 1] - stroke_ts[keep]), np.float64)
 
 
-def slope(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> float | None:
-    """Median over strokes of the steepest fall (Pa/s, positive) in each stroke's interval."""
+def slopes(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray | None:
+    """Per whole stroke: the steepest fall (Pa/s, positive); None where no interval has three
+    samples."""
     at = ts.searchsorted(stroke_ts)
     keep = np.flatnonzero(at[1:] - at[:-1] >= 3)
     if len(keep) == 0:
         return None
     fall = np.zeros(len(p) + 1)
     fall[:-2] = (p[1:] - p[:-1]) / np.maximum(ts[1:] - ts[:-1], 1e-6)
-    return -median(np.minimum.reduceat(fall, _pairs(at[keep], at[keep + 1] - 1))[::2])
+    return np.asarray(-np.minimum.reduceat(fall, _pairs(at[keep], at[keep + 1] - 1))[::2])

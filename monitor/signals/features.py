@@ -23,6 +23,12 @@ DRY_PRESSURE_SHARE = 0.35
 """A racing stroke is dry when pressure is under this share of the stall pressure (computed)."""
 DIP_NOISE = 8.0
 """A swing under eight times the noise is not counted as dips (four sigma either way)."""
+OPEN_SHARE = 0.12
+"""Under this share of the stall pressure the line is as good as open (6 mm outlets give 0.23)."""
+FELL_S = 0.15
+DIP_OVER_S = 0.5
+"""A line falls open within two or three samples, and is not back when a dip would be over (chosen:
+a valve takes 0.1 to 0.3 s)."""
 LEAST_ASKED = 20
 HELD_SHARE = 0.8
 LOST_SHARE = 0.35
@@ -30,6 +36,8 @@ RACE_NOW_S = 3.0
 """Racing is judged on its last seconds: the line may still be falling or filling before."""
 AFTER_S = 3.0
 """The last seconds of an ended run, by rule flat, give the stall pressure it ended on."""
+AROUND_S = np.array([-0.1, 0.5])
+"""Where the dip of a single stroke is looked for (chosen: a valve takes 0.1 to 0.3 s)."""
 BOUNDED_SAMPLES, BOUNDED_SPAN = 50, 3.7
 """Of 60 samples of noise 1 in 200 spans less, of 150 none in 20,000; a saw spans 3.0 to 3.7
 (computed)."""
@@ -116,6 +124,7 @@ def measure(look: Look) -> Episode:
     f.update(rhythm(s))
     f.update(_spread(tr, run, look))
     f.update(_known(tr, run, look))
+    f.update(_opened(tr, f["low_pa"], look))
     f.update(_strokes(tr, s, look))
     root = f["sqrt_demand"]
     f["conductance"] = f["rate_hz"] / root if f["rate_hz"] is not None and root else None
@@ -175,11 +184,36 @@ def _spread(tr: Trace, run: BoolArray, look: Look) -> Features:
     return out
 
 
+def _opened(tr: Trace, low_pa: float | None, look: Look) -> Features:
+    """When (s from the start) somebody opened the line, and the pressure (Pa) it had: from near the
+    stall to next to nothing at once, where a bay's nozzle takes strokes, and not back when a dip
+    would be over. None where nobody did."""
+    out: Features = dict.fromkeys(("opened_s", "opened_from_pa"))
+    stall = look.level_pa
+    if low_pa is None or np.isnan(stall) or low_pa >= OPEN_SHARE * stall:
+        return out
+    held = np.append(0, np.cumsum(tr.p > HELD_SHARE * stall))
+    at = np.flatnonzero(tr.p < OPEN_SHARE * stall)
+    fell = max(1, round(FELL_S / tr.dt_s))
+    later = at + max(1, round(DIP_OVER_S / tr.dt_s))
+    known = later <= len(tr.p)
+    at, later = at[known], later[known]
+    opened = at[(held[at] > held[np.maximum(at - fell, 0)]) & (held[later] == held[at])]
+    if len(opened):
+        last = int(opened[-1])
+        out["opened_s"] = float(tr.ts[last])
+        out["opened_from_pa"] = median(tr.p[max(0, last - fell - round(1.0 / tr.dt_s)) : last])
+    return out
+
+
 def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
     """What demand and air sensors say, where fitted: open time, strokes while shut, air."""
     out: Features = dict.fromkeys(
-        ("demand_s", "shut_strokes", "shut_s", "air_pa", "air_low_pa", "air_after_pa")
-    )
+        (
+            "demand_s", "shut_strokes", "shut_s", "open_after_s",
+            "air_pa", "air_low_pa", "air_after_pa",
+        )
+    )  # fmt: skip
     if tr.air_pa is not None:
         air = tr.air_pa[run]
         air = air[~np.isnan(air)]
@@ -199,7 +233,9 @@ def _known(tr: Trace, run: BoolArray, look: Look) -> Features:
             last_on = float(ts[on][-1]) if on.any() else -1.0
             # strokes more than 2 s after the last known opening; a spongy line is still filling
             out["shut_s"] = max(look.now_sec - look.start_sec - last_on - 2.0, 0.0)
-            out["shut_strokes"] = float((look.stroke_ts - look.start_sec > last_on + 2.0).sum())
+            s = look.stroke_ts - look.start_sec
+            out["shut_strokes"] = float((s > last_on + 2.0).sum())
+            out["open_after_s"] = last_on - float(s[-1]) if len(s) else None
     return out
 
 
@@ -208,7 +244,8 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     names = (
         "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa",
         "dip_pa", "dip_max_pa", "dip_cv", "early_dip_pa", "late_dip_pa",
-        "dip_s", "fall_pa_s", "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
+        "dip_s", "fall_pa_s", "fall_max_pa_s",
+        "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
         "dry_start_strokes", "dry_strokes", "split_rate_ratio", "split_before_pa",
         "split_after_pa", "split_before_strokes", "trend_rate", "trend_pa", "trend_dip_s",
         "early_rate_hz", "late_rate_hz", "early_pa", "late_pa", "dip_ratio",
@@ -228,6 +265,9 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
         third = max(2, len(depth) // 3)
         if len(depth) >= 5:
             out["early_dip_pa"], out["late_dip_pa"] = median(depth[:third]), median(depth[-third:])
+    if len(inside) == 1:
+        falls = dips.slopes(tr.ts, tr.p, inside[0] + AROUND_S)
+        out["fall_max_pa_s"] = None if falls is None else float(falls[0])
     if len(inside) < 2:
         return out
     t = inside[1:] - inside[:-1]
@@ -295,7 +335,9 @@ def _whole(tr: Trace, s: FloatArray) -> Features:
         if third >= 3:
             a, b = median(width[:third]), median(width[-third:])
             out["trend_dip_s"] = b / a if a > 0 else None
-    out["fall_pa_s"] = dips.slope(tr.ts, tr.p, s[first:])
+    falls = dips.slopes(tr.ts, tr.p, s[first:])
+    if falls is not None:
+        out["fall_pa_s"], out["fall_max_pa_s"] = median(falls), float(falls.max())
     return out
 
 

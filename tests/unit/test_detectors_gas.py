@@ -20,6 +20,8 @@ from monitor.site import Pump, Site
 
 T0 = 1_750_000_000.0
 STALL_PA, DEMAND_PA, DIP_PA, INTERVAL_S = 400_000.0, 380_000.0, 60_000.0, 4.0
+FALL_PA_S = 400_000.0
+"""Steepest fall at a reversal: the flow over the line's compliance."""
 PUMP = Pump(id="p", displacement_ml=60.0)
 
 
@@ -30,6 +32,8 @@ def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episo
         "demand_pa": DEMAND_PA,
         "dip_pa": DIP_PA,
         "dip_max_pa": 1.05 * DIP_PA,
+        "fall_pa_s": FALL_PA_S,
+        "fall_max_pa_s": 1.02 * FALL_PA_S,
         "stall_before_pa": STALL_PA,
         "stall_after_pa": STALL_PA,
         "rest_before_s": 30.0,
@@ -59,6 +63,7 @@ def known() -> Context:
                 demand_pa=DEMAND_PA * (1.0 + 0.002 * rng.standard_normal()),
                 dip_pa=DIP_PA * (1.0 + 0.02 * rng.standard_normal()),
                 dip_max_pa=1.05 * DIP_PA * (1.0 + 0.02 * rng.standard_normal()),
+                fall_pa_s=FALL_PA_S * (1.0 + 0.02 * rng.standard_normal()),
                 stall_after_pa=STALL_PA * (1.0 + 0.002 * rng.standard_normal()),
             )
         )
@@ -76,6 +81,89 @@ def test_dips_that_are_all_soft_at_the_same_flow_tell_of_gas_in_the_line(known: 
     """Compliance up by two thirds; the flow as ever."""
     soft = draw(LATER, [INTERVAL_S] * 6, dip_pa=0.6 * DIP_PA, dip_max_pa=0.63 * DIP_PA)
     assert said(Airlock(), soft, known) is Presence.YES
+
+
+@pytest.mark.parametrize(
+    ("share", "rate_share", "told"),
+    [(0.5, 1.0, True), (0.95, 1.0, False), (0.5, 0.5, False)],
+    ids=["twice the compliance", "as ever", "half the flow"],
+)
+def test_a_slope_that_is_gone_tells_of_gas_where_the_dips_are_as_deep(
+    known: Context, share: float, rate_share: float, *, told: bool
+):
+    """Compliance is flow over slope: half the slope at the same flow is twice the compliance, but
+    at half the flow it is the same."""
+    event = draw(
+        LATER,
+        [INTERVAL_S / rate_share] * 6,
+        dip_pa=0.95 * DIP_PA,
+        fall_pa_s=share * FALL_PA_S,
+        fall_max_pa_s=1.02 * share * FALL_PA_S,
+    )
+    assert (said(Airlock(), event, known) is Presence.YES) is told
+
+
+@pytest.mark.parametrize(
+    ("demand", "told"),
+    [
+        ({}, False),
+        ({"demand_s": 5.0, "open_after_s": 2.0}, True),
+        ({"demand_s": 5.0, "open_after_s": 0.1}, False),
+        ({"demand_s": 30.0, "open_after_s": 25.0}, False),
+    ],
+    ids=["no signal", "open through the dip", "closed in the dip", "too long for this flow"],
+)
+def test_a_single_stroke_is_believed_only_with_a_valve_known_to_be_open(
+    known: Context, demand: dict[str, float], *, told: bool
+):
+    """A stroke into a leak, or into a valve that closes, dips as little as one into gas."""
+    event = draw(
+        LATER,
+        [],
+        rate_hz=None,
+        dip_pa=0.2 * DIP_PA,
+        dip_max_pa=0.2 * DIP_PA,
+        fall_pa_s=None,
+        fall_max_pa_s=0.2 * FALL_PA_S,
+        **demand,
+    )
+    assert (said(Airlock(), event, known) is Presence.YES) is told
+
+
+def refitted(from_pa: float) -> Episode:
+    """Ten quick strokes into a line that was opened before the first of them."""
+    return draw(
+        LATER,
+        [0.4] * 9,
+        opened_s=0.5,
+        opened_from_pa=from_pa,
+        demand_pa=0.5 * STALL_PA,
+        dip_pa=0.0,
+        dip_max_pa=0.0,
+    )
+
+
+@pytest.mark.parametrize(
+    ("from_pa", "second", "told"),
+    [
+        (STALL_PA, [0.5] * 30, True),
+        (DEMAND_PA, [0.5] * 30, False),
+        (STALL_PA, [0.5, 0.6, INTERVAL_S, INTERVAL_S, INTERVAL_S], False),
+    ],
+    ids=["never a whole stroke", "fell in a draw", "primed"],
+)
+def test_a_pump_put_in_dry_is_told_though_it_holds_the_line_with_gas(
+    known: Context, from_pa: float, second: list[float], *, told: bool
+):
+    """Air set low: a dry chamber reaches P_suction r^n, up to 50 psi for the class (computed)."""
+    known.learn(refitted(from_pa))
+    event = draw(LATER + 40.0, second, demand_pa=0.9 * STALL_PA, dip_pa=0.0, dip_max_pa=0.0)
+    now = race(event, known)
+    assert (now is not None and now.kind is Kind.MISSED_PRIME) is told
+    if told:
+        assert now is not None
+        assert now.strokes == 41
+        assert said(Airlock(), event, known) is Presence.CANNOT_TELL
 
 
 def test_a_draw_of_which_some_dips_are_firm_has_gas_on_its_way_through(known: Context):
