@@ -54,6 +54,7 @@ ANY_LENGTH = frozenset(
         "spread_pa",
         "tail_std_pa",
         "strokes",
+        "dip_share",
     }
 )
 """Features that one stroke is enough for."""

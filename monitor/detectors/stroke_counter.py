@@ -4,12 +4,18 @@ from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import bdtrc
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
+
+
+PRIOR_DIPS = 100.0
+"""Dips of which a sound counter, before anything is known of it, misses one (chosen: a contact that
+works counts every stroke, and what else looks like a dip is rarer)."""
 
 
 @dataclass(slots=True)
@@ -21,8 +27,10 @@ class StrokeCounter(Detector):
 
     Needs: pressure that shows the dips; history for missing counts.
 
-    Settings: least_extra 4 dips of depth_share 0.7 of the usual depth beyond the counts, over two
-    runs of the last five (or plenty 6 in one), uncounted_share 0.25 of all dips; dips even within
+    Settings: dips of depth_share 0.7 of the usual depth beyond the counts, over two runs of the last
+    five (or plenty 6 in one), uncounted_share 0.25 of all dips and more than this pump's own share
+    of such dips brings about by chance (binomial law, odds 1 in 60,000: three thousand draws a
+    month and twenty tests share one false alarm); dips even within
     even_cv 0.15 and no closer than pace 0.6 of the usual interval (a line that creeps at stall saws
     faster, a valve that chatters unevenly); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to
@@ -41,7 +49,7 @@ class StrokeCounter(Detector):
     References: choked exhaust bounds the rate (ISO 6358).
     """
 
-    least_extra: float = 4.0
+    odds: float = 1.0 / 60_000.0
     plenty: float = 6.0
     uncounted_share: float = 0.25
     even_cv: float = 0.15
@@ -62,7 +70,7 @@ class StrokeCounter(Detector):
     _bounced: deque[tuple[float, int]] = field(default_factory=lambda: deque(maxlen=3))
 
     def __post_init__(self) -> None:
-        need(self.least_extra >= 2 and 0 < self.skip_share < 1, "stroke_counter.least_extra")
+        need(0 < self.odds < 0.01 and 0 < self.skip_share < 1, "stroke_counter.odds")
 
     def rebase(self) -> None:
         """Start counting anew."""
@@ -139,13 +147,21 @@ class StrokeCounter(Detector):
         even = event.features.get("dips_cv")
         if not dips or event.what == "prime" or (even or 0.0) > self.even_cv:
             return False
-        a_stroke = max(1.0, 1.1 * (context.of("dip_share") or 1.0))
-        extra = max(0.0, dips - a_stroke * event.strokes)
+        extra = max(0.0, dips - event.strokes)
         self._extra.append((extra, dips))
         runs = sum(1 for x, _ in self._extra if x >= 1.0)
-        enough = sum(x for x, _ in self._extra) >= self.least_extra
         many = self._extra_share() > self.uncounted_share
-        return extra >= 1.0 and enough and many and (runs >= self.draws or extra >= self.plenty)
+        lasting = runs >= self.draws or extra >= self.plenty
+        return extra >= 1.0 and many and lasting and self._by_chance(context) < self.odds
+
+    def _by_chance(self, context: Context) -> float:
+        """How likely is it that a sound counter leaves as many dips uncounted, in the last run, the
+        last two, and so on? The rarest of these looks, times their number."""
+        ratios, strokes = context.usual["dip_share"].values, context.of("strokes") or 1.0
+        before = sum(max(ratio - 1.0, 0.0) for ratio in ratios) * strokes
+        usual = (before + 1.0) / (sum(ratios) * strokes + PRIOR_DIPS)
+        extra, dips = np.cumsum(list(self._extra)[::-1], axis=0).T
+        return float(len(extra) * bdtrc(extra - 1.0, dips, usual).min())
 
     def _extra_share(self) -> float:
         """Share of the dips that nothing counted, over those of the last runs that had any."""
