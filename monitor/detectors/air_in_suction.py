@@ -77,6 +77,8 @@ class AirInSuction(Detector):
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
+        if self._begins_sound(event, context):
+            return self.unknown(event, context)
         more = None if event.open_ else self._together(event, context)
         if more is not None:
             return self._say(event, context, more, ragged=True)
@@ -130,6 +132,16 @@ class AirInSuction(Detector):
         drum change left is carried off."""
         so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
         return len(so) >= self.times and last.quick[0][0] >= max(so) * self.fading
+
+    def _begins_sound(self, event: Episode, context: Context) -> bool:
+        """Were all strokes of the first half whole, and only later ones quick? Then a second bay
+        came in; a joint lets air in all through the draw."""
+        like, t = context.at_pressure("interval_s", event), event.intervals_s
+        half = len(t) // 2
+        if like is None or half < 2:
+            return False
+        whole = t > (1.0 - self.quick_share) * like.usual
+        return bool(whole[:half].all() and not whole.all())
 
     def _other_matter(self, event: Episode) -> bool:
         """A race or a bouncing contact."""

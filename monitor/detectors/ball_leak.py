@@ -188,6 +188,8 @@ class BallLeak(Detector):
         self, event: Episode, context: Context, a: float, usual: float | None, room: float
     ) -> Finding:
         leak, limits = self._told(event, context, a, room)
+        if limits.low <= 0.0:
+            return self.unknown(event, context)  # it may be none at all
         return self.yes(
             event,
             context,

@@ -9,13 +9,10 @@ from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.racing import race
+from monitor.detectors.racing import ALIKE, race
 from monitor.detectors.strip import even_turns, joined, strip
 from monitor.signals.strokes import alternation
 from monitor.signals.types import Episode
-
-EVEN = 0.15
-"""Two sound sides differ by less (common practice, no published source)."""
 
 
 @dataclass(slots=True)
@@ -95,7 +92,7 @@ class Diaphragm(Detector):
         if now is None or now.strokes < self.many:
             return False
         a, _ = alternation(event.intervals_s[-self.many :])
-        return a is not None and a < EVEN
+        return a is not None and a < ALIKE
 
     def _again(self, event: Episode, context: Context) -> bool:
         """Has it shown itself in several runs, or in many strokes?"""

@@ -25,7 +25,7 @@ class MissedPrime(Detector):
 
     Settings: primes 4.5 times the strokes that fill the suction line (computed: a sound prime with
     the line open needs one to three, a low clearance ratio the most); least_strokes 20, over
-    three quarters of race_s; or race_s 30 s at dry speed, fresh_s 90 s within after_s
+    half of race_s; or race_s 30 s at dry speed, fresh_s 90 s within after_s
     1 h of a logged change of pump or drum (gas must first crack the bay's check valve).
 
     Blind: while the line is still held at pressure by a check valve: then the same racing reads
@@ -71,7 +71,7 @@ class MissedPrime(Detector):
         enough = max(self.primes * context.scales.prime_strokes, float(self.least_strokes))
         fresh = self._fresh(event, context)
         long_s = self.fresh_s if fresh else self.race_s
-        early = fresh or now.strokes < enough or now.lasted_s < 0.75 * long_s
+        early = fresh or now.strokes < enough or now.lasted_s < 0.5 * long_s
         if now.lasted_s < long_s and early:
             return self.unknown(event, context)
         stall = context.stall_pa

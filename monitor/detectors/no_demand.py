@@ -24,6 +24,10 @@ QUIET_PERIODS = 6.0
 but once in four hundred times (e^-6)."""
 
 
+TWENTY = 20
+"""Draws of which one in twenty can be told."""
+
+
 @dataclass(slots=True)
 class NoDemand(Detector):
     """What it finds: a leak, outside or through both balls of a side, that the pump feeds.
@@ -42,11 +46,11 @@ class NoDemand(Detector):
     over which slow_intervals 6 are needed; span_s 120 s and far_share 2 times the longest usual
     draw (draws last 3 to 90 s, common practice); run_s 300 s without history;
     most_ml_s 315, the rated 5 US gal/min (common practice): no leak takes more;
-    creep_share 0.45 of a draw's dip, under which a stroke fed a trickle (over draw_dip_share 0.7
-    and after a fall it is a draw of one stroke, which breaks the rhythm), counted over
-    creep_window_s 30 min; shut_strokes 4 after shut_s 15 s with all valves shut, or as many in
-    late_window_s 20 min, each late_s 8 s and more after the last valve closed (a bad ball gives
-    one soon, a refill ends in seconds).
+    creep_share 0.45 of a draw's dip, and less than all but one in twenty of them, under which a
+    stroke fed a trickle (over draw_dip_share 0.7 and after a fall it is a draw of one stroke, which
+    breaks the rhythm), counted over creep_window_s 30 min; shut_strokes 4 after shut_s 15 s with
+    all valves shut, or as many in late_window_s 20 min, each late_s 8 s and more after the last
+    valve closed (a bad ball gives one soon, a refill ends in seconds).
 
     Blind: in a rush without a demand signal; to leaks under three strokes in the quietest hour.
 
@@ -239,12 +243,14 @@ class NoDemand(Detector):
         of a flow far under a draw's. One bad ball gives at most one such stroke a rest: three with
         two of them in one rest, or four, are asked for, and none while strokes alternate.
         """
-        f, usual = event.features, context.of("dip_pa")
-        dip, fell = f.get("dip_pa"), f.get("fell_pa")
+        f, dips = event.features, context.usual["dip_pa"]
+        usual, dip, fell = dips.median, f.get("dip_pa"), f.get("fell_pa")
         if usual is None or dip is None or fell is None or event.strokes != 1:
             return None
         if dip > self.creep_share * usual or abs(fell) > self.fall_pa:
             return None
+        if dips.low is not None and len(dips.values) >= TWENTY and dip > dips.low:
+            return None  # a pump of short draws: one in twenty ends in the middle of such a dip
         if self._balls(context):
             return None
         ts = float(event.stroke_ts[0])

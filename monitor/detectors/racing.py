@@ -17,6 +17,7 @@ from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.context import Context, once
 from monitor.signals.features import OPEN_SHARE
 from monitor.signals.order import median
+from monitor.signals.strokes import alternation
 from monitor.signals.types import Episode, FloatArray
 
 LEAST_STROKES = 8.0
@@ -48,6 +49,15 @@ THINNING = 1.7
 quarter (the two sides differ by up to a half)."""
 
 
+ALIKE = 0.15
+"""Two sound sides differ by less (common practice, no published source)."""
+FAR_TIMES = 6.0
+"""Times the fastest of this pump's draws: six bays at once where each draw was of one (a site has
+twelve at the most, common practice, and they do not leave the line near its stall)."""
+REST_SHARE = 0.99
+"""Of the stall before: a line at rest keeps so much of it (a regulator's repeatability)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Race:
     """What a racing pump most likely has, and how sure that is."""
@@ -72,15 +82,26 @@ def race(event: Episode, context: Context) -> Race | None:
     held, swing = f.get("race_pa"), _swing_pa(event)
     if strokes < LEAST_STROKES or rate is None or held is None or swing is None:
         return None
-    if rate < context.race_hz or (f.get("bounce_share") or 0.0) > 0.2:
-        return None
     stall = context.stall_pa
+    races = rate >= context.race_hz or (held > FULL_SHARE * stall and _far(event, rate, context))
+    if not races or (f.get("bounce_share") or 0.0) > 0.2:
+        return None
     if _refilling(event, context, strokes) or _limps(event):
         return None
     if held >= OPEN_SHARE * stall and swing > SWING_SHARE * stall:
         return None
     kind, sure = _which(event, context, held)
     return Race(kind, sure, strokes, rate, held, swing, f.get("race_s") or 0.0)
+
+
+def _far(event: Episode, rate_hz: float, context: Context) -> bool:
+    """Do both sides stroke at many times the rate of this pump's draws? An exhaust path may be half
+    the nominal one, so that a slow pump never races by its class's dry rate."""
+    own = context.usual["rate_hz"].high
+    if own is None or rate_hz <= FAR_TIMES * own:
+        return False
+    a, _ = alternation(event.intervals_s[-int(LEAST_STROKES) :])
+    return a is not None and a < ALIKE
 
 
 def _refitted(event: Episode, context: Context) -> Race | None:
@@ -122,7 +143,7 @@ def _opened_s(run: Episode, context: Context) -> float | None:
     if opened is None or level is None or demand is None:
         return None
     stall = run.features.get("stall_before_pa") or context.stall_pa
-    return opened if level > 0.5 * (demand + stall) else None
+    return opened if level > min(0.5 * (demand + stall), REST_SHARE * stall) else None
 
 
 def _limps(event: Episode) -> bool:
@@ -236,6 +257,14 @@ def _paused(event: Episode, context: Context, before: int) -> bool:
     return usual is not None and len(t) > 0 and float(t.max()) > PAUSE * usual
 
 
+def _rested(start_pa: float | None, context: Context) -> bool:
+    """Did the race begin on a line at its stall, nearer to it than to the pressure of a draw?"""
+    demand, stall = context.of("demand_pa"), context.of("stall_after_pa")
+    if start_pa is None or demand is None or stall is None:
+        return False
+    return stall > demand and start_pa > 0.5 * (demand + stall)
+
+
 def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     f, stall = event.features, context.stall_pa
     start, before = f.get("race_from_pa"), f.get("race_before_strokes") or 0.0
@@ -246,7 +275,9 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     if standing and not soft:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
     full = before >= 1 and start is not None and start > FULL_SHARE * stall
-    if full and _paused(event, context, int(before)):
+    suction = came or ran_out(event, context)
+    at_rest = _paused(event, context, int(before)) or (_rested(start, context) and not suction)
+    if full and at_rest:
         return Kind.AIRLOCK, 0.75
     if before >= MID_DRAW_STROKES and _slow_at_first(event):
         return _suction(event, context), 0.8
@@ -254,7 +285,7 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
         return Kind.MISSED_PRIME, 0.95
     if held < OPEN_SHARE * stall and not came:
         return Kind.MISSED_PRIME, 0.85 if held < 0.5 * OPEN_SHARE * stall else 0.8
-    if came or ran_out(event, context):
+    if suction:
         return _suction(event, context), 0.75
     if event.what == "prime" or _began_open(event, context):
         return Kind.MISSED_PRIME, 0.85

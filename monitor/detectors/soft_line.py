@@ -20,6 +20,9 @@ SAME_FLOW = 0.05
 """Two of three strokes' times repeat within 3 %, and those of two strokes within 5 % (measured)."""
 DIP_OVER_S = 0.6
 """A dip is over by then (chosen: a valve takes 0.1 to 0.3 s)."""
+ONE_STEP = 0.55
+"""Share of a dip that falls in one sample, over which it falls within two samples and its slope is
+not seen: half, and a tenth for noise (computed)."""
 NO_DIP = 0.2
 """The level before is read as well as that, as a share of the dip (chosen): lower is no dip."""
 ALL_GONE = 0.4
@@ -116,7 +119,11 @@ class SoftLine:
         if (context.of("dip_pa") or 0.0) < LEAST_DIP_PA:
             return False  # hardly more than noise
         dip = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
-        if dip is None or (event.strokes < self.sure_strokes and dip.ratio > self.plain_share):
+        step_s = event.features.get("sample_s") or 0.0
+        if dip is None:
+            return False
+        unseen = slope.usual * step_s > ONE_STEP * dip.usual
+        if dip.ratio > self.plain_share and (unseen or event.strokes < self.sure_strokes):
             return False
         surest = min(slope.z, dip.z)
         plain = slope.ratio < self.plain_share and slope.z < -self.z
@@ -153,9 +160,11 @@ class SoftLine:
             return False
         if dip.usual < 1.5 * PA_PER_PSI or dip.value > low or dip.ratio < -NO_DIP:
             return False
-        both_z = min(fall.z, dip.z), max(fall.z, dip.z)
-        soft = max(fall.ratio, dip.ratio) < self.plain_share
-        return soft and both_z[0] < -self.sure_z and both_z[1] < -self.z
+        unseen = fall.usual * (f.get("sample_s") or 0.0) > ONE_STEP * dip.usual
+        if unseen:
+            return dip.ratio < ALL_GONE and dip.z < -self.sure_z
+        soft = max(fall.ratio, dip.ratio) < self.plain_share and max(fall.z, dip.z) < -self.z
+        return soft and min(fall.z, dip.z) < -self.sure_z
 
     def _plainly_soft(self, event: Episode, context: Context) -> bool:
         """One draw is enough when its dips are gone by half, and no gulp of gas passed lately:

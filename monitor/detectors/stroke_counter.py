@@ -12,7 +12,6 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 
-
 PRIOR_DIPS = 100.0
 """Dips of which a sound counter, before anything is known of it, misses one (chosen: a contact that
 works counts every stroke, and what else looks like a dip is rarer)."""
@@ -27,10 +26,10 @@ class StrokeCounter(Detector):
 
     Needs: pressure that shows the dips; history for missing counts.
 
-    Settings: dips of depth_share 0.7 of the usual depth beyond the counts, over two runs of the last
-    five (or plenty 6 in one), uncounted_share 0.25 of all dips and more than this pump's own share
-    of such dips brings about by chance (binomial law, odds 1 in 60,000: three thousand draws a
-    month and twenty tests share one false alarm); dips even within
+    Settings: dips of depth_share 0.7 of the usual depth beyond the counts, over two runs of the
+    last five (or plenty 6 in one), uncounted_share 0.25 of all dips and more than this pump's own
+    share of such dips brings about by chance (binomial law, odds 1 in 60,000: three thousand draws
+    a month and twenty tests share one false alarm); dips even within
     even_cv 0.15 and no closer than pace 0.6 of the usual interval (a line that creeps at stall saws
     faster, a valve that chatters unevenly); bounce_share 0.15 of
     the intervals under 40 ms (60 ms is the least a pump can do, computed; bounce of reeds 0.5 to

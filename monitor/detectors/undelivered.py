@@ -12,6 +12,10 @@ liquid less (chosen)."""
 IDLE_SOFT, IDLE_LEVEL, IDLE_GONE = 0.7, 0.99, 0.3
 """Dips under 0.7 of the usual at 0.99 of its pressure, or under 0.3 along the pump's own curve: two
 bays at once follow the curve and dig deeper dips."""
+EVEN = 0.1
+HALF_GAS = 2.0
+"""Spread of the strokes' times over which gas comes in with the liquid; twice that where more than
+half of each stroke is gas, for a line that draws in so much delivers next to nothing (chosen)."""
 SLACK_SHARE = 0.5
 """Of the usual slope: with 1.6 times the flow that is more than three times the compliance."""
 HELD_SHARE = 0.8
@@ -34,9 +38,10 @@ def idle_gas(event: Episode, context: Context) -> bool:
     if usual is None or rate is None or rate <= LIFT_SHARE * usual or event.strokes < 2:
         return False
     cv, found = f.get("interval_cv"), burst(event, context)
-    if (cv is not None and cv > 0.1) or (f.get("asymmetry") or 0.0) > 0.2:
-        return False  # ragged: gas comes in with the liquid; alternating: one side
     rested = (f.get("rest_before_s") or 0.0) >= 120.0
+    even = EVEN if rested or rate < HALF_GAS * usual else 2.0 * EVEN
+    if (cv is not None and cv > even) or (f.get("asymmetry") or 0.0) > 0.2:
+        return False  # ragged: gas comes in with the liquid; alternating: one side
     if rested and found is not None and found[1] and found[0] >= 2:
         return False  # a burst that heals is a suction line that had run empty
     return _undelivered(event, context, rate / usual)

@@ -25,10 +25,12 @@ DIP_NOISE = 8.0
 """A swing under eight times the noise is not counted as dips (four sigma either way)."""
 OPEN_SHARE = 0.12
 """Under this share of the stall pressure the line is as good as open (6 mm outlets give 0.23)."""
+FELL_SHARE = 0.2
 FELL_S = 0.15
 DIP_OVER_S = 0.5
-"""A line falls open within two or three samples, and is not back when a dip would be over (chosen:
-a valve takes 0.1 to 0.3 s)."""
+"""A line falls open within two or three samples, under this share (a stroke may have begun to fill
+it; 6 mm outlets give 0.23), and is not back when a dip would be over (chosen: a valve takes 0.1 to
+0.3 s)."""
 LEAST_ASKED = 20
 HELD_SHARE = 0.8
 LOST_SHARE = 0.35
@@ -190,10 +192,10 @@ def _opened(tr: Trace, low_pa: float | None, look: Look) -> Features:
     would be over. None where nobody did."""
     out: Features = dict.fromkeys(("opened_s", "opened_from_pa"))
     stall = look.level_pa
-    if low_pa is None or np.isnan(stall) or low_pa >= OPEN_SHARE * stall:
+    if low_pa is None or np.isnan(stall) or low_pa >= FELL_SHARE * stall:
         return out
     held = np.append(0, np.cumsum(tr.p > HELD_SHARE * stall))
-    at = np.flatnonzero(tr.p < OPEN_SHARE * stall)
+    at = np.flatnonzero(tr.p < FELL_SHARE * stall)
     fell = max(1, round(FELL_S / tr.dt_s))
     later = at + max(1, round(DIP_OVER_S / tr.dt_s))
     known = later <= len(tr.p)
