@@ -113,6 +113,8 @@ class AirInSuction(Detector):
             return None
         if self._rested(event, context) or self._other_matter(event):
             return None
+        if not self._mostly_quick(event, context):
+            return None
         last = strip(event, context)
         short = after_short_rest(event, context)
         if len(short) >= 2 and float(np.median(short)) < 0.5 * self.quick_share:
@@ -132,6 +134,13 @@ class AirInSuction(Detector):
         drum change left is carried off."""
         so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
         return len(so) >= self.times and last.quick[0][0] >= max(so) * self.fading
+
+    def _mostly_quick(self, event: Episode, context: Context) -> bool:
+        """Are more than half of this draw's strokes quick? After a drum change one or two are."""
+        like, t = context.at_pressure("interval_s", event), event.intervals_s
+        if like is None or not len(t):
+            return False
+        return bool((t < (1.0 - self.quick_share) * like.usual).mean() > 0.5)
 
     def _begins_sound(self, event: Episode, context: Context) -> bool:
         """Were all strokes of the first half whole, and only later ones quick? Then a second bay
