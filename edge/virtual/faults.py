@@ -150,6 +150,10 @@ EFFECTS: dict[str, Effect] = {
     "ruptured diaphragm": _tear,
     "worn pump": _worn,
 }
+GASSY_KINDS = (
+    "missed prime", "drum empty", "airlock", "lost prime", "air in suction", "ruptured diaphragm",
+)  # fmt: skip
+"""Kinds whose repair ends with a prime."""
 SENSOR_KINDS = ("pressure sensor fault", "stroke counter fault", "node silent")
 
 
@@ -203,9 +207,10 @@ def refit(s: k.Array, p: k.Array) -> None:
 
 
 def finish(fault: Fault, s: k.Array, p: k.Array) -> None:
-    """What is left when a fault ends: dry pumps were primed with the line open, drums are full."""
+    """What is left when a fault ends: a pump that had gas in it was primed with the line open,
+    drums are full."""
     s[k.PARKED] = 0.0
-    if fault.kind in ("missed prime", "drum empty"):
+    if fault.kind in GASSY_KINDS:
         s[k.SG] = min(s[k.SG], 0.5 * p[k.P_VD])
         s[k.TOP] = p[k.P_VSUC]
         s[k.GD] = s[k.WD] = s[k.GS] = s[k.WS] = 0.0
