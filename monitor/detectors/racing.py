@@ -217,8 +217,7 @@ def thinned(event: Episode, usual_s: float | None = None) -> bool:
         return False
     late = THINNING * float(np.median(t[4:]))
     if float(t[0]) > late:
-        on_the_way = (t[1:] > late) & (t[1:] < WHOLE_SHARE * (usual_s or np.inf))
-        between = usual_s is None or bool(on_the_way.any())
+        between = usual_s is None or bool(((t > late) & (t < WHOLE_SHARE * usual_s)).any())
         if between:
             return True  # whole strokes and then a race at once are no thinning
     one = t[1::2]

@@ -80,12 +80,15 @@ class Strip:
 
     @property
     def ragged(self) -> float | None:
-        """Spread of a stroke's time within a draw, from successive ones (0.6745 = the median of a
-        normal law's absolute value); with fewer than three of those, over the quick draws; None
-        with fewer than four strokes in these, for a gulp of gas quickens two or three."""
+        """Spread of a stroke's time, from successive ones (0.6745 = the median of a normal law's
+        absolute value), or over the quick draws, whichever is more; None with fewer than three
+        successive pairs and fewer than four strokes in these, for a gulp of gas quickens two or
+        three."""
+        known = len(self.quick_logs) >= 4
+        over = float(self.quick_logs.std(ddof=1)) if known else None
         if len(self.turns) < 3:
-            return float(self.quick_logs.std(ddof=1)) if len(self.quick_logs) >= 4 else None
-        return median(np.abs(self.turns)) / (0.6745 * 2**0.5)
+            return over
+        return max(median(np.abs(self.turns)) / (0.6745 * 2**0.5), over or 0.0)
 
     @property
     def quicker(self) -> float | None:
