@@ -130,15 +130,15 @@ class AirSag(Detector):
         return out
 
     def _say(self, event: Episode, context: Context, now: Sunk, sure: float) -> Finding:
-        f = event.features
+        f, demand = event.features, now.usual_pa - now.drop_pa
         return self.yes(
             event,
             context,
             (sure if now.learned else 0.7 * sure, min(1.0, 0.3 + now.drop_pa / context.stall_pa)),
-            f"Air sag: {context.show.pressure(f['demand_pa'] or 0)} in the draw where "
+            f"Air sag: {context.show.pressure(demand)} in the draw where "
             f"{context.show.pressure(now.usual_pa)} is usual, sinking while it lasts; the stall "
             "pressure is right.",
-            Evidence("demand pressure", f["demand_pa"], "Pa", now.usual_pa, now.usual_pa),
+            Evidence("demand pressure", demand, "Pa", now.usual_pa, now.usual_pa),
             Evidence("recovery", f.get("recovery_s"), "s", None, context.of("recovery_s")),
             Evidence("change within the draw", f.get("trend_pa"), "Pa"),
             causes=((Kind.AIR_SAG, sure), (Kind.RESTRICTED_SUCTION, 1.0 - sure)),

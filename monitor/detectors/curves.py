@@ -48,6 +48,8 @@ class Sunk:
 def sunk(event: Episode, context: Context) -> Sunk | None:
     """The fall along the outlet's curve, or None when there is none (or it cannot be said)."""
     f = event.features
+    if event.strokes == 1:
+        return _by_level(event, context)
     demand, rate = f.get("demand_pa"), f.get("rate_hz")
     if demand is None or rate is None or rate <= 0 or (f.get("race_strokes") or 0) >= 8:
         return None
@@ -68,6 +70,21 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
     if drop < max(LEAST_PA, LEAST_SHARE * context.stall_pa) or shift.z > -Z:
         return _slowly(event, context)
     return Sunk(drop, shift.usual, True)
+
+
+def _by_level(event: Episode, context: Context) -> Sunk | None:
+    """A draw of a single stroke has no rate: its level alone, on a pump of one outlet."""
+    level, stall = event.features.get("drawn_pa"), event.features.get("stall_after_pa")
+    if level is None or stall is None or event.open_ or not context.one_outlet:
+        return None
+    if not 0.78 * context.stall_pa < stall < 1.15 * context.stall_pa:
+        return None
+    shift = context.against("demand_pa", level, 0.002)
+    if shift is None or shift.z > -Z:
+        return None
+    drop = shift.usual - level
+    enough = drop >= max(LEAST_PA, LEAST_SHARE * context.stall_pa)
+    return Sunk(drop, shift.usual, True) if enough else None
 
 
 def _slowly(event: Episode, context: Context) -> Sunk | None:

@@ -54,12 +54,12 @@ class RestrictedSuction(Detector):
         sure = 1.0 - self._sag.weigh(event, context)
         if sure < self.sure_share or self._times < self.times:
             return self.unknown(event, context)
-        demand = event.features["demand_pa"]
+        demand = now.usual_pa - now.drop_pa
         return self.yes(
             event,
             context,
             (sure if now.learned else 0.7 * sure, min(1.0, 0.3 + now.drop_pa / context.stall_pa)),
-            f"Restricted suction: {context.show.pressure(demand or 0)} in the draw where "
+            f"Restricted suction: {context.show.pressure(demand)} in the draw where "
             f"{context.show.pressure(now.usual_pa)} is usual, at the same outlet; it stalls right "
             "and recovers as fast as ever.",
             Evidence("demand pressure", demand, "Pa", now.usual_pa, now.usual_pa),

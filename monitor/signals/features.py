@@ -250,7 +250,7 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
         "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
         "dry_start_strokes", "dry_strokes", "split_rate_ratio", "split_before_pa",
         "split_after_pa", "split_before_strokes", "trend_rate", "trend_pa", "trend_dip_s",
-        "early_rate_hz", "late_rate_hz", "early_pa", "late_pa", "dip_ratio",
+        "early_rate_hz", "late_rate_hz", "early_pa", "late_pa", "dip_ratio", "drawn_pa",
     )  # fmt: skip
     out: Features = dict.fromkeys(names)
     out["dry_start_strokes"] = 0.0
@@ -270,6 +270,7 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     if len(inside) == 1:
         falls = dips.slopes(tr.ts, tr.p, inside[0] + AROUND_S)
         out["fall_max_pa_s"] = None if falls is None else float(falls[0])
+        out["drawn_pa"] = _drawn(tr, float(inside[0]))
     if len(inside) < 2:
         return out
     t = inside[1:] - inside[:-1]
@@ -278,6 +279,14 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     out.update(_race(tr, inside, t, mean_pa, look.scales))
     out.update(_change(t, mean_pa))
     return out
+
+
+def _drawn(tr: Trace, at_s: float) -> float | None:
+    """Pressure of a draw with a single stroke: the lower of just before and just after its dip, for
+    the valve may have opened with it, or closed."""
+    spans = ((at_s - 1.25, at_s - 0.25), (at_s + 0.5, at_s + 1.5))
+    pieces = [tr.p[(tr.ts >= a) & (tr.ts < b)] for a, b in spans]
+    return min((median(p) for p in pieces if len(p)), default=None)
 
 
 def _dips(tr: Trace) -> Features:
