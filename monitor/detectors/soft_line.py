@@ -132,7 +132,7 @@ class SoftLine:
         return plain and surest < -self.sure_z and steepest < low
 
     def _both(self, event: Episode, context: Context, slope: Shift, dip: Shift) -> bool:
-        """A fifth is enough where slope and depth repeat so well that it is eight spreads of either,
+        """A fifth is enough where slope and depth repeat so well that it is eight spreads of each,
         and the flow is just as ever."""
         flow, low = context.at_pressure("conductance", event), context.usual["dip_pa"].low
         same = flow is not None and abs(flow.ratio - 1.0) < 0.02

@@ -160,7 +160,7 @@ class StrokeCounter(Detector):
         before = sum(max(ratio - 1.0, 0.0) for ratio in ratios) * strokes
         usual = (before + 1.0) / (sum(ratios) * strokes + PRIOR_DIPS)
         extra, dips = np.cumsum(list(self._extra)[::-1], axis=0).T
-        return float(len(extra) * bdtrc(extra - 1.0, dips, usual).min())
+        return float(len(extra) * bdtrc(extra - 1.0, dips.astype(int), usual).min())
 
     def _extra_share(self) -> float:
         """Share of the dips that nothing counted, over those of the last runs that had any."""

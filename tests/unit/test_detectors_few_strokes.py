@@ -1,0 +1,146 @@
+"""Draws of very few strokes: what they can say, and what they must not."""
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from monitor.advice.kinds import Kind
+from monitor.detectors.air_in_suction import AirInSuction
+from monitor.detectors.ball_leak import BallLeak
+from monitor.detectors.context import Context
+from monitor.detectors.curves import sunk
+from monitor.detectors.finding import Presence
+from monitor.detectors.racing import race
+from monitor.detectors.restricted_suction import RestrictedSuction
+from monitor.detectors.stroke_counter import PRIOR_DIPS, StrokeCounter
+from monitor.hydraulics.band import Band
+from monitor.signals.scales import Scales
+from monitor.signals.strokes import rhythm
+from monitor.signals.types import Episode
+from monitor.site import Pump, Site
+
+T0 = 1_750_000_000.0
+STALL_PA, DEMAND_PA, DIP_PA, INTERVAL_S = 400_000.0, 380_000.0, 60_000.0, 4.0
+PUMP = Pump(id="p", displacement_ml=60.0)
+LATER = T0 + 9000.0
+
+
+def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episode:
+    """A closed draw of this pump with the features its strokes give; `more` overrides."""
+    at = start_ts + np.concatenate(([1.0], 1.0 + np.cumsum(intervals)))
+    features = {
+        "demand_pa": DEMAND_PA if intervals else None,
+        "drawn_pa": None if intervals else DEMAND_PA,
+        "dip_pa": DIP_PA,
+        "dip_max_pa": 1.05 * DIP_PA,
+        "deepest_pa": DIP_PA,
+        "dips": float(len(at)),
+        "stall_before_pa": STALL_PA,
+        "stall_after_pa": STALL_PA,
+        "rest_before_s": 30.0,
+        **rhythm(at),
+        **more,
+    }
+    rate, demand = features["rate_hz"], features["demand_pa"]
+    features["conductance"] = rate / demand**0.5 if rate and demand else None
+    return Episode("p", "draw", start_ts, float(at[-1]) + 10.0, False, len(at), features, at)
+
+
+@pytest.fixture
+def known() -> Context:
+    """A pump of one outlet with forty draws of four to eight strokes that repeat within 1 %."""
+    context = Context(Site(id="s", pumps=(PUMP,)), PUMP, Scales.of(PUMP))
+    rng = np.random.default_rng(3)
+    for n in range(40):
+        strokes = [INTERVAL_S * (1.0 + 0.01 * rng.standard_normal())] * int(rng.integers(3, 8))
+        demand = DEMAND_PA * (1.0 + 0.001 * rng.standard_normal())
+        context.learn(draw(T0 + 200.0 * n, strokes, demand_pa=demand))
+    return context
+
+
+@pytest.mark.parametrize(
+    ("level_pa", "told"),
+    [(0.9 * DEMAND_PA, True), (0.999 * DEMAND_PA, False), (STALL_PA, False), (None, False)],
+    ids=["sunk", "as ever", "the valve closed with the stroke", "no sample"],
+)
+def test_a_draw_of_one_stroke_sinks_by_its_level(known: Context, level_pa, told):
+    """Restricted suction costs pressure along the outlet's curve from the draw's start."""
+    first, second = (draw(LATER + 60.0 * k, [], drawn_pa=level_pa) for k in (0, 1))
+    assert (sunk(first, known) is not None) is told
+    detector = RestrictedSuction()
+    assert detector.update(first, known).presence is not Presence.YES  # one draw is no pattern
+    known.learn(first)
+    assert (detector.update(second, known).presence is Presence.YES) is told
+
+
+def test_on_a_pump_of_several_outlets_one_stroke_says_nothing(known: Context):
+    for k in range(10):
+        known.learn(draw(LATER - 2000.0 + 100.0 * k, [0.6 * INTERVAL_S] * 5))
+    assert not known.one_outlet
+    assert sunk(draw(LATER, [], drawn_pa=0.9 * DEMAND_PA), known) is None
+
+
+def test_a_second_bay_within_the_draw_is_no_air_in_the_suction(known: Context):
+    """A joint lets air in all through the draw; here the first half is whole."""
+    soft = {"dip_pa": 0.6 * DIP_PA, "dip_max_pa": 0.7 * DIP_PA}
+    late = [INTERVAL_S] * 3 + [0.7 * INTERVAL_S, 0.55 * INTERVAL_S, 0.72 * INTERVAL_S]
+    through = [0.8, 0.65, 0.85, 0.7, 0.6, 0.75]
+    said = {}
+    for name, strokes in (("late", late), ("through", [x * INTERVAL_S for x in through])):
+        detector, found = AirInSuction(), []
+        for k in range(3):
+            event = draw(LATER + 100.0 * k, strokes, **soft)
+            found.append(detector.update(event, known).presence)
+        said[name] = Presence.YES in found
+    assert said == {"late": False, "through": True}
+
+
+def test_a_leak_whose_limits_hold_zero_is_not_told(known: Context, monkeypatch):
+    alternate = [INTERVAL_S, 0.75 * INTERVAL_S] * 4
+    for low, told in ((5.0, True), (0.0, False)):
+        detector = BallLeak()
+        monkeypatch.setattr(BallLeak, "_told", lambda *_: (30.0, Band(low, 60.0)))  # noqa: B023
+        found = [
+            detector.update(draw(LATER + 100.0 * k, alternate), known).presence for k in range(3)
+        ]
+        assert (Presence.YES in found) is told
+
+
+@pytest.mark.parametrize(("extra", "told"), [(1.0, False), (2.0, True)])
+def test_uncounted_dips_are_held_against_chance(known: Context, extra: float, told):
+    """The binomial law (scipy.stats as the reference): a sound counter misses one dip in a hundred
+    at most, less after a history without a miss. Twice one in three may still be chance, twice two
+    in four is none."""
+    detector = StrokeCounter()
+    dips = 2.0 + extra
+    found = [
+        detector.update(
+            draw(LATER + 100.0 * k, [INTERVAL_S], dips=dips, dips_cv=0.0), known
+        ).presence
+        for k in range(2)
+    ]
+    history = sum(known.usual["dip_share"].values) * (known.of("strokes") or 0.0)
+    p = 1.0 / (history + PRIOR_DIPS)
+    looks = [binom.sf(n * extra - 1, n * dips, p) for n in (1, 2)]
+    assert bool(2 * min(looks) < detector.odds) is told
+    assert (found[-1] is Presence.YES) is told
+
+
+def test_a_slow_pump_races_by_its_own_rate(known: Context):
+    """Half the nominal exhaust: it never reaches the class's dry rate, but seven times its own."""
+    rate = 7.0 / INTERVAL_S
+    assert rate < known.race_hz
+    event = draw(
+        LATER,
+        [1.0 / rate] * 12,
+        race_strokes=12.0,
+        race_rate_hz=rate,
+        race_pa=0.95 * STALL_PA,
+        race_from_pa=0.98 * STALL_PA,
+        race_before_strokes=0.0,
+        race_swing_pa=0.0,
+        race_s=12.0 / rate,
+    )
+    found = race(event, known)
+    assert found is not None
+    assert found.kind is Kind.AIRLOCK
