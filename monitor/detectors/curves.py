@@ -73,16 +73,20 @@ def sunk(event: Episode, context: Context) -> Sunk | None:
 
 
 def _by_level(event: Episode, context: Context) -> Sunk | None:
-    """A draw of a single stroke has no rate: its level alone, on a pump of one outlet."""
-    level, stall = event.features.get("drawn_pa"), event.features.get("stall_after_pa")
+    """A draw of a single stroke has no rate: its level alone, on a pump of one outlet, under the
+    usual and under the stall it began or ended on, for a line may rest low when its valve closed in
+    a dip."""
+    f = event.features
+    level, stall = f.get("drawn_pa"), f.get("stall_after_pa")
     if level is None or stall is None or event.open_ or not context.one_outlet:
         return None
     if not 0.78 * context.stall_pa < stall < 1.15 * context.stall_pa:
         return None
-    shift = context.against("demand_pa", level, 0.002)
-    if shift is None or shift.z > -Z:
+    shift, usual_stall = context.against("demand_pa", level, 0.002), context.of("stall_after_pa")
+    if shift is None or usual_stall is None or shift.z > -Z:
         return None
-    drop = shift.usual - level
+    rested = max(stall, f.get("stall_before_pa") or 0.0)
+    drop = min(shift.usual - level, (rested - level) - (usual_stall - shift.usual))
     enough = drop >= max(LEAST_PA, LEAST_SHARE * context.stall_pa)
     return Sunk(drop, shift.usual, True) if enough else None
 
