@@ -40,7 +40,7 @@ class AirInSuction(Detector):
     where they are not ragged, none where their spread is under even_cv 0.03; or the
     strokes of the last three draws together, least 4 intervals, quick_share 0.06 shorter than usual
     at that pressure by z 5 of this pump's own spread, ragged as above, where this draw and one
-    before (two, where strokes are quicker by much 0.4) have dips under soft_share 0.9 and this one
+    before (two, where strokes are quicker by much 0.55) have dips under soft_share 0.9 and this one
     is quicker by at least fading 0.5 of the quickest. A burst after a rest from which the strokes
     come back to sound 0.9 of the usual time
     is a suction line that ran empty.
@@ -64,7 +64,7 @@ class AirInSuction(Detector):
     z: float = 5.0
     soft_share: float = 0.9
     fading: float = 0.5
-    much: float = 0.4
+    much: float = 0.55
     sound: float = 0.9
     kind = Kind.AIR_IN_SUCTION
     events = RUNS
@@ -133,8 +133,8 @@ class AirInSuction(Detector):
 
     def _again(self, last: Strip) -> bool:
         """This draw and another one of the last, quicker with soft dips, and not fading: gas that a
-        drum change left is carried off. Where a third of each stroke is gas, two others: so much
-        comes with a drum change, and a joint that lets in as much is heard."""
+        drum change left is carried off. Where two fifths of each stroke are gas, two others: so
+        much comes with a drum change, and a joint that lets in as much is heard."""
         so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
         times = self.times + (bool(so) and max(so) > self.much)
         return len(so) >= times and last.quick[0][0] >= max(so) * self.fading

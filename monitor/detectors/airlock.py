@@ -34,7 +34,8 @@ class Airlock(Detector):
     Dips that have gone soft, all alike, at the same flow (the line's compliance up by a quarter, in
     three draws, or plainly in one), or that fall at 0.6 of their usual slope or less. 1.6 times the
     usual strokes, evenly spaced (gas over the balls is compressed and let go again, the same on
-    every stroke), that leave the pressure or the dips as no flow would.
+    every stroke), that leave the pressure or the dips as no flow would. It has ended where dips and
+    strokes are as ever, the latter within ended_share 1.15.
 
     Blind: to gas under one stroke's worth when draws end near stall; to draws of a single stroke
     where no demand signal says that a valve was open; counter bounce looks like racing and is left
@@ -48,6 +49,7 @@ class Airlock(Detector):
 
     race_strokes: int = 10
     extra_strokes: float = 3.0
+    ended_share: float = 1.15
     _line: SoftLine = field(default_factory=SoftLine)
     kind = Kind.AIRLOCK
     events = RUNS
@@ -74,7 +76,9 @@ class Airlock(Detector):
         said = self._line.judge(event, context)
         if said is Presence.YES:
             return self._softened(event, context)
-        return (self.no if said is Presence.NO else self.unknown)(event, context)
+        flow = context.at_pressure("conductance", event)
+        ended = said is Presence.NO and (flow is None or flow.ratio < self.ended_share)
+        return (self.no if ended else self.unknown)(event, context)
 
     def _spongy(self, event: Episode, context: Context) -> bool:
         """Strokes on the final rise, beyond what the hose takes."""

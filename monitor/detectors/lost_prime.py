@@ -78,7 +78,8 @@ class LostPrime(Detector):
 
     Settings: burst_strokes 3 (one odd stroke is nothing, and gas at rest gives one or two);
     times 2 of the last window 4 draws after rests of rest_s 60 s (a drum swapped well gives one
-    burst and no more); dry_share 0.36, the share of the usual interval under
+    burst and no more), where a rest shorter than those that showed it says nothing; dry_share 0.36,
+    the share of the usual interval under
     which two of its strokes must come (two open bays halve it, three leave a third); or extra 1.3
     strokes more than the draw's time holds at the usual interval, slowing by heal_share 1.25 from
     the quickest on, with dips under soft_share 0.9; or a race of race_strokes 8 whose gas came
@@ -102,9 +103,11 @@ class LostPrime(Detector):
     soft_share: float = 0.9
     race_strokes: float = 8.0
     always_share: float = 0.06
+    cleared: float = 0.4
     kind = Kind.LOST_PRIME
     events = RUNS
     _bursts: deque[int] = field(default_factory=lambda: deque(maxlen=4))
+    _rests: deque[float] = field(default_factory=lambda: deque(maxlen=4))
 
     def __post_init__(self) -> None:
         need(self.burst_strokes >= 2, "lost_prime.burst_strokes")
@@ -113,6 +116,7 @@ class LostPrime(Detector):
     def rebase(self) -> None:
         """Start counting anew."""
         self._bursts.clear()
+        self._rests.clear()
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a draw that followed a rest; a race also while it lasts."""
@@ -125,10 +129,12 @@ class LostPrime(Detector):
             return self.unknown(event, context)
         n, healthy = self._burst(event, context)
         if n and self._always(event, context):
-            n = 0
-        if n is None:
             return self.unknown(event, context)
+        if n is None or (not n and self._rests and rest < float(np.median(self._rests))):
+            return self.unknown(event, context)  # so short a rest may not drain the line
         self._bursts.append(n)
+        if n:
+            self._rests.append(rest)
         hits = [b for b in self._bursts if b]
         if not n:
             healthy = healthy and not any(list(self._bursts)[-2:])
@@ -160,9 +166,13 @@ class LostPrime(Detector):
         return soft and thinned(event, context.of("interval_s"))
 
     def _always(self, event: Episode, context: Context) -> bool:
-        """Do draws right after another one take as many strokes? Then gas comes all the time."""
-        short = after_short_rest(event, context)
-        return len(short) >= 2 and float(np.median(short)) > self.always_share
+        """Are draws right after another one quick as well, and not by much less than this one after
+        its rest? Then gas comes all the time; what the draw before had not yet cleared is less."""
+        short, like = after_short_rest(event, context), context.at_pressure("interval_s", event)
+        if len(short) < 2 or like is None or like.usual <= 0:
+            return False
+        own = -float(np.log(event.intervals_s.mean() / like.usual))
+        return float(np.median(short)) > max(self.always_share, self.cleared * own)
 
     def _more(self, event: Episode, context: Context) -> int:
         """Strokes beyond what the draw's time holds at the usual interval, when they slow down

@@ -54,6 +54,9 @@ EXPLAINS: dict[Kind, tuple[Kind, ...]] = {
 }
 """Cause -> what it brings with it and therefore silences in the same event."""
 
+MARGIN = 0.1
+"""Of confidence (chosen): one matter keeps its name unless another is plainly surer."""
+
 
 def rank(findings: list[Finding], standing: frozenset[Kind] = frozenset()) -> list[Finding]:
     """Findings of one event without those that another one, now or standing, explains.
@@ -68,7 +71,7 @@ def rank(findings: list[Finding], standing: frozenset[Kind] = frozenset()) -> li
         if finding.presence is not Presence.YES:
             out.append(finding)
             continue
-        over = [k for k in (*yes, *standing) if _over(k, finding, yes)]
+        over = [k for k in (*yes, *standing) if _over(k, finding, yes, standing)]
         if over and finding.kind not in standing:
             continue
         under = [yes[k] for k in EXPLAINS.get(finding.kind, ()) if k in yes]
@@ -89,14 +92,18 @@ def settled(findings: list[Finding], standing: frozenset[Kind]) -> list[Finding]
     return out
 
 
-def _over(kind: Kind, finding: Finding, yes: dict[Kind, Finding]) -> bool:
-    """Does kind silence the finding? Where each explains the other, the surer one stays."""
+def _over(
+    kind: Kind, finding: Finding, yes: dict[Kind, Finding], standing: frozenset[Kind]
+) -> bool:
+    """Does kind silence the finding? Where each explains the other, the surer one stays, and what
+    was told before gives way only to what is surer by MARGIN."""
     if finding.kind not in EXPLAINS.get(kind, ()):
         return False
     other = yes.get(kind)
     if kind not in EXPLAINS.get(finding.kind, ()) or other is None:
         return True
-    return (other.confidence, str(kind)) > (finding.confidence, str(finding.kind))
+    margin = MARGIN if kind in standing and finding.kind not in standing else 0.0
+    return (other.confidence + margin, str(kind)) > (finding.confidence, str(finding.kind))
 
 
 def _with_causes(finding: Finding, under: list[Finding]) -> Finding:

@@ -25,6 +25,9 @@ AIR_KINDS = (Kind.LOW_AIR, Kind.HIGH_AIR, Kind.AIR_SAG)
 SOUND_DRAWS = {Kind.AIRLOCK: 2, **dict.fromkeys(PATTERNS, 3)}
 """Sound draws in a row that end a standing verdict, where one is not enough (chosen; a repair that
 is logged ends it at the first)."""
+DENIED = frozenset({Kind.DIAPHRAGM})
+"""Kinds whose denial is plain: both sides race, or neither leads. The others' only says that this
+draw did not show it."""
 SILENT_S = 30.0
 """Nothing for so long is silence: thirty messages missed (chosen; one message a second)."""
 
@@ -157,7 +160,7 @@ class PumpWatch:
         """Weigh what was found, remember what stands, learn from the event."""
         before = frozenset(self.context.standing)
         # What stands but is denied now ends only after some sound draws, yet explains nothing.
-        denied = {f.kind for f in found if f.presence is Presence.NO}
+        denied = {f.kind for f in found if f.presence is Presence.NO} & DENIED
         found = rank([f for f in found if self._lasts(f)], before - denied)
         found += settled(found, before)
         for finding in found:
