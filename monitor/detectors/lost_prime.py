@@ -83,8 +83,8 @@ class LostPrime(Detector):
     which two of its strokes must come (two open bays halve it, three leave a third); or extra 1.3
     strokes more than the draw's time holds at the usual interval, slowing by heal_share 1.25 from
     the quickest on, with dips under soft_share 0.9; or a race of race_strokes 8 whose gas came
-    with the first strokes after a rest of minutes; always_share 0.06 quicker also in draws right
-    after another one, and it is no foot valve.
+    with the first strokes after a rest of minutes; always_share 0.06 quicker, and cleared 0.4 of
+    this draw's own quickness, also in draws right after another one, and it is no foot valve.
 
     Blind: on a pump that never rests; to a leak slower than the rests.
 
