@@ -1,6 +1,9 @@
 """Air sag: the supply falls while air is drawn, and recovers at rest."""
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
@@ -9,6 +12,9 @@ from monitor.detectors.curves import Sunk, drops, level_again, sunk
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
+
+LAST_SUNK = 10
+"""Draws that sank over which sag and starved suction are told apart (chosen)."""
 
 
 @dataclass(slots=True)
@@ -27,7 +33,8 @@ class AirSag(Detector):
     recovery and slow_s 0.4 s more, plainly twice that and seconds 1.0 (computed: healthy 0.03 to
     0.1 s, marked sag 0.4 to 8 s); air_share 0.95 of the air at rest for an air sensor; falls that
     differ from draw to draw by unlike 0.08 (a mean of seconds repeats within 1 %), or repeat within
-    alike 0.04; whole 5 times the usual dip width; times 2 draws in a row.
+    alike 0.04; whole 5 times the usual dip width; times 2 draws in a row; rename 0.7 of the weight
+    where a restricted suction was told before.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
     cannot be told from a restricted suction.
@@ -48,14 +55,21 @@ class AirSag(Detector):
     alike: float = 0.04
     whole: float = 5.0
     seconds: float = 1.0
+    rename: float = 0.7
     times: int = 2
     _times: int = 0
+    _weights: deque[float] = field(default_factory=lambda: deque(maxlen=LAST_SUNK))
     kind = Kind.AIR_SAG
     events = RUNS
 
     def __post_init__(self) -> None:
         need(self.trend_pa > 0, "air_sag.trend_pa")
         need(self.slow_share > 1 and self.slow_s > 0, "air_sag.slow_share")
+
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._times = 0
+        self._weights.clear()
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
@@ -65,13 +79,19 @@ class AirSag(Detector):
         if now is None:
             if not level_again(event, context):
                 return self.unknown(event, context)
-            self._times = 0
+            self.rebase()
             return self.no(event, context)
         self._times += 1
-        sure = self.weigh(event, context)
-        if sure <= 0.5 or self._times < self.times:
+        sure = self.together(event, context)
+        renames = Kind.RESTRICTED_SUCTION in context.standing
+        if sure <= (self.rename if renames else 0.5) or self._times < self.times:
             return self.unknown(event, context)
         return self._say(event, context, now, sure)
+
+    def together(self, event: Episode, context: Context) -> float:
+        """The mean chance of sag over the last draws that sank: one draw alone says little."""
+        self._weights.append(self.weigh(event, context))
+        return float(np.mean(self._weights))
 
     def weigh(self, event: Episode, context: Context) -> float:
         """Chance of sag against restricted suction, given that pressure sank."""

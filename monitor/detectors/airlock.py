@@ -14,6 +14,8 @@ from monitor.hydraulics.line import compliance_from_dip, gas_from_compliance
 from monitor.signals.types import Episode
 from monitor.units import STANDARD_ATMOSPHERE_PA
 
+SHALLOW = (Kind.RESTRICTED_SUCTION, Kind.AIR_SAG, Kind.ICING)
+"""What makes dips shallow without any gas: chambers that fill late, less air, a slow exhaust."""
 FALL_DOUBT = 0.3
 """Doubt of a slope read off samples 50 ms apart in a dip of 0.1 to 0.3 s: up to half a sample of
 its fall is missed (chosen)."""
@@ -75,7 +77,8 @@ class Airlock(Detector):
             return self._refill(event, context)
         said = self._line.judge(event, context)
         if said is Presence.YES:
-            return self._softened(event, context)
+            shallow = any(k in context.standing for k in SHALLOW)
+            return (self.unknown if shallow else self._softened)(event, context)
         flow = context.at_pressure("conductance", event)
         ended = said is Presence.NO and (flow is None or flow.ratio < self.ended_share)
         return (self.no if ended else self.unknown)(event, context)

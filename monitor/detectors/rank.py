@@ -54,6 +54,12 @@ EXPLAINS: dict[Kind, tuple[Kind, ...]] = {
 }
 """Cause -> what it brings with it and therefore silences in the same event."""
 
+OTHER_NAME: dict[Kind, Kind] = {
+    Kind.AIR_SAG: Kind.RESTRICTED_SUCTION,
+    Kind.RESTRICTED_SUCTION: Kind.AIR_SAG,
+}
+"""Two readings of one fall of pressure: whichever is told ends the other."""
+
 MARGIN = 0.1
 """Of confidence (chosen): one matter keeps its name unless another is plainly surer."""
 
@@ -87,7 +93,8 @@ def settled(findings: list[Finding], standing: frozenset[Kind]) -> list[Finding]
         if new.presence is not Presence.YES or new.kind in standing or new.kind is Kind.UNUSUAL:
             continue
         for kind in standing:
-            if kind in EXPLAINS.get(new.kind, ()) or kind is Kind.UNUSUAL:
+            ended = (*EXPLAINS.get(new.kind, ()), OTHER_NAME.get(new.kind), Kind.UNUSUAL)
+            if kind in ended:
                 out.append(Finding(new.subject, kind, Presence.NO, new.ts, new.since_ts))
     return out
 

@@ -20,8 +20,8 @@ class RestrictedSuction(Detector):
 
     Needs: draws with some history; an air sensor that stays right settles it against air sag.
 
-    Settings: the drop as in the curves; sure_share 0.5 of the weight against sag;
-    times 2 draws in a row.
+    Settings: the drop as in the curves; sure_share 0.5 of the weight against sag, rename 0.7 where
+    a sag was told before; times 2 draws in a row.
 
     Blind: at small flows (a mild restriction, wet air and cold chemical look alike there).
 
@@ -31,6 +31,7 @@ class RestrictedSuction(Detector):
     """
 
     sure_share: float = 0.5
+    rename: float = 0.7
     times: int = 2
     _times: int = 0
     kind = Kind.RESTRICTED_SUCTION
@@ -40,6 +41,11 @@ class RestrictedSuction(Detector):
     def __post_init__(self) -> None:
         need(0.0 < self.sure_share < 1.0, "restricted_suction.sure_share")
 
+    def rebase(self) -> None:
+        """Start counting anew."""
+        self._times = 0
+        self._sag.rebase()
+
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
         if event.open_:
@@ -48,11 +54,12 @@ class RestrictedSuction(Detector):
         if now is None:
             if not level_again(event, context):
                 return self.unknown(event, context)
-            self._times = 0
+            self.rebase()
             return self.no(event, context)
         self._times += 1
-        sure = 1.0 - self._sag.weigh(event, context)
-        if sure < self.sure_share or self._times < self.times:
+        sure = 1.0 - self._sag.together(event, context)
+        least = self.rename if Kind.AIR_SAG in context.standing else self.sure_share
+        if sure < least or self._times < self.times:
             return self.unknown(event, context)
         demand = now.usual_pa - now.drop_pa
         return self.yes(

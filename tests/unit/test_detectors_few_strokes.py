@@ -6,11 +6,13 @@ from scipy.stats import binom
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.air_in_suction import AirInSuction
+from monitor.detectors.air_sag import AirSag
 from monitor.detectors.ball_leak import BallLeak
 from monitor.detectors.context import Context
 from monitor.detectors.curves import sunk
-from monitor.detectors.finding import Presence
+from monitor.detectors.finding import Finding, Presence
 from monitor.detectors.racing import race
+from monitor.detectors.rank import rank, settled
 from monitor.detectors.restricted_suction import RestrictedSuction
 from monitor.detectors.stroke_counter import PRIOR_DIPS, StrokeCounter
 from monitor.hydraulics.band import Band
@@ -144,3 +146,39 @@ def test_a_slow_pump_races_by_its_own_rate(known: Context):
     found = race(event, known)
     assert found is not None
     assert found.kind is Kind.AIRLOCK
+
+
+def test_one_draw_does_not_rename_what_several_have_told(known: Context, monkeypatch):
+    """A starved suction and a sagging supply are told apart by the draws together."""
+    weights = iter([0.2] * 8 + [0.9] * 4)
+    monkeypatch.setattr(AirSag, "weigh", lambda *_: next(weights))
+    sag, names = AirSag(), []
+    for k in range(12):
+        event = draw(LATER + 100.0 * k, [1.05 * INTERVAL_S] * 4, demand_pa=0.9 * DEMAND_PA)
+        if sag.update(event, known).presence is Presence.YES:
+            names.append(k)
+    assert names == []
+    known.standing[Kind.RESTRICTED_SUCTION] = LATER
+    weights = iter([0.65] * 4 + [0.95] * 10)
+    for k in range(14):
+        event = draw(LATER + 5000.0 + 100.0 * k, [1.05 * INTERVAL_S] * 4, demand_pa=0.9 * DEMAND_PA)
+        if sag.update(event, known).presence is Presence.YES:
+            names.append(k)
+    assert names
+    assert names[0] >= 4  # only once the mean of the last ten says so plainly
+
+
+@pytest.mark.parametrize(
+    ("other", "sure", "kept"),
+    [(Kind.AIR_IN_SUCTION, 0.85, Kind.AIRLOCK), (Kind.LOST_PRIME, 0.95, Kind.LOST_PRIME)],
+)
+def test_one_matter_keeps_its_name_unless_another_is_plainly_surer(other, sure, kept):
+    both = [
+        Finding("p", kind, Presence.YES, LATER, LATER, confidence, causes=((kind, confidence),))
+        for kind, confidence in ((Kind.AIRLOCK, 0.8), (other, sure))
+    ]
+    standing = frozenset({Kind.AIRLOCK})
+    out = rank(both, standing)
+    newly = [f for f in out if f.kind not in standing]
+    assert {f.kind for f in newly} == {kept} - standing
+    assert (Kind.AIRLOCK in {f.kind for f in settled(out, standing)}) is (kept is not Kind.AIRLOCK)
