@@ -60,7 +60,9 @@ def rhythm(stroke_ts: FloatArray) -> Features:
 
 def alternation(t: FloatArray) -> tuple[float, float] | tuple[None, None]:
     """|T_odd - T_even| / (T_odd + T_even) of intervals and its standard error, from medians (1.2533
-    times that of a mean, normal law); None where they take no time."""
+    times that of a mean, normal law); None of fewer than two, or where they take no time."""
+    if len(t) < 2:
+        return None, None
     odd, even = t[0::2], t[1::2]
     a, b = median(odd), median(even)
     if a + b <= 0:

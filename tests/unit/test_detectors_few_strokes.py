@@ -10,6 +10,7 @@ from monitor.detectors.air_sag import AirSag
 from monitor.detectors.ball_leak import BallLeak
 from monitor.detectors.context import Context
 from monitor.detectors.curves import sunk
+from monitor.detectors.diaphragm import Diaphragm
 from monitor.detectors.finding import Finding, Presence
 from monitor.detectors.racing import race
 from monitor.detectors.rank import rank, settled
@@ -17,7 +18,7 @@ from monitor.detectors.restricted_suction import RestrictedSuction
 from monitor.detectors.stroke_counter import PRIOR_DIPS, StrokeCounter
 from monitor.hydraulics.band import Band
 from monitor.signals.scales import Scales
-from monitor.signals.strokes import rhythm
+from monitor.signals.strokes import alternation, rhythm
 from monitor.signals.types import Episode
 from monitor.site import Pump, Site
 
@@ -182,3 +183,18 @@ def test_one_matter_keeps_its_name_unless_another_is_plainly_surer(other, sure, 
     newly = [f for f in out if f.kind not in standing]
     assert {f.kind for f in newly} == {kept} - standing
     assert (Kind.AIRLOCK in {f.kind for f in settled(out, standing)}) is (kept is not Kind.AIRLOCK)
+
+
+def test_a_dry_pump_of_few_strokes_a_run_alternates_as_nobody_can_say(known: Context):
+    """Its strokes count from run to run since the line was opened; this run has but one interval."""
+    opened = draw(
+        LATER, [0.4] * 12, opened_s=0.5, opened_from_pa=STALL_PA, demand_pa=0.5 * STALL_PA
+    )
+    known.learn(opened)
+    event = draw(LATER + 40.0, [0.4], demand_pa=0.9 * STALL_PA, dip_pa=0.0)
+    now = race(event, known)
+    assert now is not None
+    assert now.strokes > 10
+    assert Diaphragm().update(event, known).presence is Presence.CANNOT_TELL
+    assert alternation(np.array([0.4])) == (None, None)
+    assert alternation(np.array([])) == (None, None)
