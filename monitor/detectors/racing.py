@@ -116,15 +116,18 @@ def _refitted(event: Episode, context: Context) -> Race | None:
         return None
     if any(k in context.standing for k in RACERS if k is not Kind.MISSED_PRIME):
         return None
-    strokes, lasted = 0, 0.0
+    firm = context.against("dip_pa", f.get("dip_pa"), 0.01)
+    if firm is not None and firm.ratio > QUICKENED:
+        return None  # gas leaves no dips
+    strokes, lasted, whole = 0, 0.0, 0
     for run in (event, *(e for e in reversed(context.recent) if e.end_ts <= event.start_ts)):
         opened, ts = _opened_s(run, context), run.stroke_ts
         if opened is not None:
             ts = ts[ts > run.start_ts + opened]
         t = ts[1:] - ts[:-1]
         t = t[t < PAUSE * usual]
-        whole = t > GAS_SHARE * usual
-        if (whole[1:] & whole[:-1]).any():
+        whole += int((t > GAS_SHARE * usual).sum())
+        if whole > 1:
             return None  # liquid came; a single one is a wait for the next draw
         strokes, lasted = strokes + len(ts), lasted + float(t.sum())
         if opened is not None:

@@ -68,7 +68,9 @@ class Strip:
         alike = [x for x in self.by_draw if x * np.sign(middle) > abs(middle) / 2.0]
         against = int((np.sign(self.turns) != np.sign(middle)).sum())
         even = mad_sigma(self.turns) < STEADY * abs(middle)
-        return even and len(alike) >= 2 and against <= len(self.turns) // 6
+        others = len(self.by_draw) - len(alike)  # a ball that leaks does so in every draw
+        many = len(alike) >= 2 and others <= len(self.by_draw) // 6
+        return even and many and against <= len(self.turns) // 6
 
     @property
     def asymmetry_se(self) -> float:

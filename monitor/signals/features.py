@@ -26,11 +26,12 @@ DIP_NOISE = 8.0
 OPEN_SHARE = 0.12
 """Under this share of the stall pressure the line is as good as open (6 mm outlets give 0.23)."""
 FELL_SHARE = 0.2
+BACK_SHARE = 0.5
 FELL_S = 0.15
 DIP_OVER_S = 0.5
 """A line falls open within two or three samples, under this share (a stroke may have begun to fill
-it; 6 mm outlets give 0.23), and is not back when a dip would be over (chosen: a valve takes 0.1 to
-0.3 s)."""
+it; 6 mm outlets give 0.23), and is not half way back when a dip would be over (chosen: a valve
+takes 0.1 to 0.3 s)."""
 LEAST_ASKED = 20
 HELD_SHARE = 0.8
 LOST_SHARE = 0.35
@@ -195,12 +196,13 @@ def _opened(tr: Trace, low_pa: float | None, look: Look) -> Features:
     if low_pa is None or np.isnan(stall) or low_pa >= FELL_SHARE * stall:
         return out
     held = np.append(0, np.cumsum(tr.p > HELD_SHARE * stall))
+    back = np.append(0, np.cumsum(tr.p > BACK_SHARE * stall))
     at = np.flatnonzero(tr.p < FELL_SHARE * stall)
     fell = max(1, round(FELL_S / tr.dt_s))
     later = at + max(1, round(DIP_OVER_S / tr.dt_s))
     known = later <= len(tr.p)
     at, later = at[known], later[known]
-    opened = at[(held[at] > held[np.maximum(at - fell, 0)]) & (held[later] == held[at])]
+    opened = at[(held[at] > held[np.maximum(at - fell, 0)]) & (back[later] == back[at])]
     if len(opened):
         last = int(opened[-1])
         out["opened_s"] = float(tr.ts[last])

@@ -186,7 +186,7 @@ def test_one_matter_keeps_its_name_unless_another_is_plainly_surer(other, sure, 
 
 
 def test_a_dry_pump_of_few_strokes_a_run_alternates_as_nobody_can_say(known: Context):
-    """Its strokes count from run to run since the line was opened; this run has but one interval."""
+    """Strokes count from run to run since the line was opened; this run has but one interval."""
     opened = draw(
         LATER, [0.4] * 12, opened_s=0.5, opened_from_pa=STALL_PA, demand_pa=0.5 * STALL_PA
     )
