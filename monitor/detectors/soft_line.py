@@ -13,7 +13,7 @@ from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
 GULP_S = 7200.0
-GULP_SHARE = 0.75
+GULP_SHARE = 0.85
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
 SAME_FLOW = 0.05
@@ -125,21 +125,9 @@ class SoftLine:
         unseen = slope.usual * step_s > ONE_STEP * dip.usual
         if dip.ratio > self.plain_share and (unseen or event.strokes < self.sure_strokes):
             return False
-        if steepest < low and self._both(event, context, slope, dip):
-            return True
         surest = min(slope.z, dip.z)
         plain = slope.ratio < self.plain_share and slope.z < -self.z
         return plain and surest < -self.sure_z and steepest < low
-
-    def _both(self, event: Episode, context: Context, slope: Shift, dip: Shift) -> bool:
-        """A fifth is enough where slope and depth repeat so well that it is eight spreads of each,
-        and the flow is just as ever."""
-        flow, low = context.at_pressure("conductance", event), context.usual["dip_pa"].low
-        same = flow is not None and abs(flow.ratio - 1.0) < 0.02
-        deepest = event.features.get("dip_max_pa")
-        all_soft = deepest is not None and low is not None and deepest < low
-        sure = max(slope.z, dip.z) < -self.sure_z
-        return same and all_soft and sure and max(slope.ratio, dip.ratio) < self.share
 
     def _as_ever(self, event: Episode, context: Context) -> bool:
         """Stall and flow as this pump has them, and one flow throughout."""

@@ -68,10 +68,11 @@ def _undelivered(event: Episode, context: Context, times: float) -> bool:
         return False
     on_curve = _on_curve(context.stall_pa, usual_pa, times)
     plain = usual_pa - on_curve > LEVEL_Z * max(spread, 0.003 * usual_pa)
-    same = firm.ratio < SAME_DIPS and pressure > usual_pa - max(spread, SAME_PRESSURE * usual_pa)
+    deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
+    deeper = firm.ratio >= SAME_DIPS or (deep is not None and deep.ratio >= SAME_DIPS)
+    same = not deeper and pressure > usual_pa - max(spread, SAME_PRESSURE * usual_pa)
     if same and plain and context.one_outlet and event.strokes > 2:
         return True
-    deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
     if event.strokes == 2 and (deep is None or deep.ratio > IDLE_SOFT):
         return False  # one quick stroke: a bay came in between, unless no dip is firm
     held = pressure > max(on_curve, HELD_SHARE * usual_pa)
