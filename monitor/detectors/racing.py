@@ -50,12 +50,12 @@ quarter (the two sides differ by up to a half)."""
 
 
 ALIKE = 0.15
-"""Two sound sides differ by less (common practice, no published source)."""
+"""Alternation under which both sides do the same (chosen; sound pumps stay under 0.06)."""
 FAR_TIMES = 6.0
-"""Times the fastest of this pump's draws: six bays at once where each draw was of one (a site has
-twelve at the most, common practice, and they do not leave the line near its stall)."""
+"""Times the rate of this pump's fastest draws: six bays at once, where each draw was of one, do not
+leave the line near its stall (chosen)."""
 REST_SHARE = 0.99
-"""Of the stall before: a line at rest keeps so much of it (a regulator's repeatability)."""
+"""Of the stall before: a line at rest keeps so much of it (chosen)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,8 @@ GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
 SAME_FLOW = 0.05
 """Two of three strokes' times repeat within 3 %, and those of two strokes within 5 % (measured)."""
+ONE_STROKE = 2.0
+"""Usual intervals within which a valve was open that brought a single stroke (computed)."""
 DIP_OVER_S = 0.6
 """A dip is over by then (chosen: a valve takes 0.1 to 0.3 s)."""
 ONE_STEP = 0.55
@@ -156,8 +158,10 @@ class SoftLine:
         )
         if dip is None or low is None or fall is None or usual_s is None or not context.one_outlet:
             return False
-        if open_s is None or after_s is None or after_s < DIP_OVER_S or open_s > 2.0 * usual_s:
+        if open_s is None or after_s is None or after_s < DIP_OVER_S:
             return False
+        if open_s > ONE_STROKE * usual_s:
+            return False  # so long open for one stroke: the flow was less
         if dip.usual < 1.5 * PA_PER_PSI or dip.value > low or dip.ratio < -NO_DIP:
             return False
         unseen = fall.usual * (f.get("sample_s") or 0.0) > ONE_STEP * dip.usual
