@@ -12,6 +12,7 @@ from monitor.detectors.lost_prime import burst, healing
 from monitor.detectors.outlets import Shift
 from monitor.detectors.racing import thinned
 from monitor.detectors.strip import Strip, after_short_rest, strip
+from monitor.signals.features import BoolArray
 from monitor.signals.types import Episode
 
 
@@ -134,27 +135,28 @@ class AirInSuction(Detector):
     def _again(self, last: Strip) -> bool:
         """This draw and another one of the last, quicker with soft dips, and not fading: gas that a
         drum change left is carried off. Where two fifths of each stroke are gas, two others: so
-        much comes with a drum change, and a joint that lets in as much is heard."""
+        much comes with a drum change."""
         so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
         times = self.times + (bool(so) and max(so) > self.much)
         return len(so) >= times and last.quick[0][0] >= max(so) * self.fading
 
+    def _quick(self, event: Episode, context: Context) -> BoolArray | None:
+        """Which of this draw's strokes are quicker than usual; None where that is not known."""
+        like = context.at_pressure("interval_s", event)
+        return None if like is None else event.intervals_s < (1.0 - self.quick_share) * like.usual
+
     def _mostly_quick(self, event: Episode, context: Context) -> bool:
         """Are more than half of this draw's strokes quick? After a drum change one or two are."""
-        like, t = context.at_pressure("interval_s", event), event.intervals_s
-        if like is None or not len(t):
-            return False
-        return bool((t < (1.0 - self.quick_share) * like.usual).mean() > 0.5)
+        quick = self._quick(event, context)
+        return quick is not None and len(quick) > 0 and bool(quick.mean() > 0.5)
 
     def _begins_sound(self, event: Episode, context: Context) -> bool:
         """Were all strokes of the first half whole, and only later ones quick? Then a second bay
         came in; a joint lets air in all through the draw."""
-        like, t = context.at_pressure("interval_s", event), event.intervals_s
-        half = len(t) // 2
-        if like is None or half < 2:
+        quick = self._quick(event, context)
+        if quick is None or len(quick) < 4:
             return False
-        whole = t > (1.0 - self.quick_share) * like.usual
-        return bool(whole[:half].all() and not whole.all())
+        return bool(quick.any() and not quick[: len(quick) // 2].any())
 
     def _other_matter(self, event: Episode) -> bool:
         """A race or a bouncing contact."""

@@ -15,12 +15,13 @@ import numpy as np
 from monitor.advice.kinds import Kind
 from monitor.detectors.ball_leak import GROSS
 from monitor.detectors.context import Context, once
-from monitor.signals.features import OPEN_SHARE
 from monitor.signals.order import median
 from monitor.signals.strokes import alternation
 from monitor.signals.types import Episode, FloatArray
 
 LEAST_STROKES = 8.0
+OPEN_SHARE = 0.12
+"""Under this share of the stall pressure the line is as good as open (6 mm outlets give 0.23)."""
 HELD_SHARE = 0.35
 SWING_SHARE = 0.10
 """Racing leaves no dips; a liquid-filled pump at such a rate leaves 10 psi and more (computed)."""
@@ -50,7 +51,7 @@ quarter (the two sides differ by up to a half)."""
 
 
 ALIKE = 0.15
-"""Alternation under which both sides do the same (chosen; sound pumps stay under 0.06)."""
+"""Alternation under which both sides do the same (chosen)."""
 FAR_TIMES = 6.0
 """Times the rate of this pump's fastest draws: six bays at once, where each draw was of one, do not
 leave the line near its stall (chosen)."""

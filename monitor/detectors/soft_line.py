@@ -14,10 +14,11 @@ from monitor.units import PA_PER_PSI
 
 GULP_S = 7200.0
 GULP_SHARE = 0.85
+"""Of the usual time, under which a stroke took gas with it (chosen: jitter is 0.5 to 3 %)."""
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
 SAME_FLOW = 0.05
-"""Two of three strokes' times repeat within 3 %, and those of two strokes within 5 % (measured)."""
+"""Within which the strokes for a pressure are as ever (chosen: jitter is 0.5 to 3 %)."""
 ONE_STROKE = 2.0
 """Usual intervals within which a valve was open that brought a single stroke (computed)."""
 DIP_OVER_S = 0.6
@@ -37,6 +38,12 @@ def _stall_pa(event: Episode) -> float | None:
     after, demand = f.get("stall_after_pa"), f.get("demand_pa")
     filled = after is not None and (demand is None or after >= demand)
     return after if filled else f.get("stall_before_pa")
+
+
+def _same_air(event: Episode, context: Context) -> bool:
+    """Is the stall as this pump has it? Dips scale with the air pressure."""
+    stall = _stall_pa(event)
+    return stall is None or abs(stall - context.stall_pa) <= 0.12 * context.stall_pa
 
 
 def _under(context: Context, firm: Shift, deep: Shift) -> bool:
@@ -133,11 +140,8 @@ class SoftLine:
 
     def _as_ever(self, event: Episode, context: Context) -> bool:
         """Stall and flow as this pump has them, and one flow throughout."""
-        stall = _stall_pa(event)
-        if event.what == "prime" or not steady(event):
+        if event.what == "prime" or not steady(event) or not _same_air(event, context):
             return False
-        if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
-            return False  # dips scale with the air pressure
         flow = context.at_pressure("conductance", event)
         return flow is not None and abs(flow.ratio - 1.0) < SAME_FLOW
 
@@ -225,9 +229,8 @@ class SoftLine:
         opened = (event.features.get("fell_pa") or 0.0) > 0.5 * PA_PER_PSI
         if event.strokes < 3 and not (opened or event.features.get("demand_s")):
             return None  # a stroke into a leak dips less than one into an open valve
-        stall = _stall_pa(event)
-        if stall is not None and abs(stall - context.stall_pa) > 0.12 * context.stall_pa:
-            return None  # dips scale with the air pressure
+        if not _same_air(event, context):
+            return None
         demand = context.against("demand_pa", event.features.get("demand_pa"))
         if demand is not None and demand.ratio < 0.97:
             return None  # starved or short of air: that makes dips shallow, too

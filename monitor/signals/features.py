@@ -23,8 +23,6 @@ DRY_PRESSURE_SHARE = 0.35
 """A racing stroke is dry when pressure is under this share of the stall pressure (computed)."""
 DIP_NOISE = 8.0
 """A swing under eight times the noise is not counted as dips (four sigma either way)."""
-OPEN_SHARE = 0.12
-"""Under this share of the stall pressure the line is as good as open (6 mm outlets give 0.23)."""
 FELL_SHARE = 0.2
 BACK_SHARE = 0.5
 FELL_S = 0.15

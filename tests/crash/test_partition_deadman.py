@@ -3,12 +3,10 @@
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable
 from pathlib import Path
 
-import apsw
 import pytest
+from collectors import locked, wait_for
 
 from monitor.store.core import Core
 from monitor.store.owner import SCHEMA
@@ -43,36 +41,15 @@ def start(folder: Path, what: str) -> subprocess.Popen[str]:
     return child
 
 
-def wait_for(what: Callable[[], bool], timeout_s: float) -> bool:
-    waiting, until = threading.Event(), time.perf_counter() + timeout_s
-    while not what():
-        if time.perf_counter() > until:
-            return False
-        waiting.wait(0.05)
-    return True
-
-
-def free(folder: Path) -> bool:
-    """May somebody else write here?"""
-    db = apsw.Connection(str(folder / "core.db"))
-    try:
-        db.execute("BEGIN IMMEDIATE; ROLLBACK")
-    except apsw.BusyError:
-        return False
-    finally:
-        db.close()
-    return True
-
-
 def test_frozen_in_a_commit_it_is_ended_and_what_it_had_not_committed_is_gone(
     tmp_path: Path,
 ) -> None:
     Core(tmp_path, [SCHEMA]).close()
     child = start(tmp_path, "stop")
-    assert not free(tmp_path)
+    assert locked(tmp_path / "core.db")
     assert wait_for(lambda: child.poll() is not None, 20)
     assert child.returncode == -9
-    assert free(tmp_path)
+    assert not locked(tmp_path / "core.db")
     core = Core(tmp_path, [SCHEMA])
     assert core.rows("SELECT number FROM ownership") == []
     core.close()
@@ -86,4 +63,4 @@ def test_one_that_only_takes_long_is_left_alone(tmp_path: Path) -> None:
     assert child.poll() is None
     out, _ = child.communicate("")
     assert (out, child.returncode) == ("out\n", 0)
-    assert free(tmp_path)
+    assert not locked(tmp_path / "core.db")

@@ -147,21 +147,22 @@ def pair(
             one.end()
 
 
-def moved_s(bee: Collector) -> float:
-    """How long until the frozen one's sites are judged by the other."""
+def frozen_s(ant: Collector, bee: Collector, *, committing: bool) -> float:
+    """Freeze the one; how long until its sites are judged by the other."""
+    assert ant.freeze(OF_ANT, committing=committing)
     began = time.perf_counter()
     assert wait_for(lambda: all(bee.judged(s) > 0 for s in OF_ANT), 60)
-    return time.perf_counter() - began
+    took_s = time.perf_counter() - began
+    where = "in" if committing else "out of"
+    told(f"{len(OF_ANT)} sites moved from the one frozen {where} a commit in {took_s:.1f} s")
+    return took_s
 
 
 def test_a_frozen_collectors_sites_move_and_it_writes_nothing_when_it_wakes(
     pair: tuple[Collector, Collector, Publisher], influx: InfluxServer | None, tmp_path: Path
 ) -> None:
     ant, bee, publisher = pair
-    assert ant.freeze(OF_ANT, committing=False)
-    took_s = moved_s(bee)
-    told(f"{len(OF_ANT)} sites moved from the frozen one in {took_s:.1f} s")
-    assert took_s < WITHIN_S
+    assert frozen_s(ant, bee, committing=False) < WITHIN_S
 
     ant.wake()  # finds itself out, lets go, and takes its sites back
     homes = 2 * len(OF_ANT)
@@ -179,10 +180,7 @@ def test_a_collector_frozen_in_a_commit_is_ended_and_its_sites_move(
     pair: tuple[Collector, Collector, Publisher], influx: InfluxServer | None, tmp_path: Path
 ) -> None:
     ant, bee, publisher = pair
-    assert ant.freeze(OF_ANT, committing=True)
-    took_s = moved_s(bee)
-    told(f"{len(OF_ANT)} sites moved from the one frozen in a commit in {took_s:.1f} s")
-    assert took_s < 2 * WITHIN_S
+    assert frozen_s(ant, bee, committing=True) < 2 * WITHIN_S
     assert wait_for(lambda: ant.child.poll() is not None, 30)
     assert wait_for(lambda: publisher.sent > ENOUGH, 60)
     sent = publisher.finish()
