@@ -42,7 +42,7 @@ class AirInSuction(Detector):
     strokes of the last three draws together, least 4 intervals, quick_share 0.06 shorter than usual
     at that pressure by z 5 of this pump's own spread, ragged as above, where this draw and one
     before (two, where strokes are quicker by much 0.55) have dips under soft_share 0.9 and this one
-    is quicker by at least fading 0.5 of the quickest. A burst after a rest from which the strokes
+    is quicker by at least fading 0.7 of the quickest. A burst after a rest from which the strokes
     come back to sound 0.9 of the usual time
     is a suction line that ran empty.
 
@@ -64,7 +64,7 @@ class AirInSuction(Detector):
     quick_share: float = 0.06
     z: float = 5.0
     soft_share: float = 0.9
-    fading: float = 0.5
+    fading: float = 0.7
     much: float = 0.55
     sound: float = 0.9
     kind = Kind.AIR_IN_SUCTION
@@ -99,6 +99,8 @@ class AirInSuction(Detector):
             calm = flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0) and not soft
             return (self.no if calm else self.unknown)(event, context)
         if not soft or self._gas_at_rest(event, context, flow):
+            return self.unknown(event, context)
+        if self._fades(strip(event, context)):
             return self.unknown(event, context)
         ragged = self._ragged(event, context)
         if not ragged and (event.features.get("interval_cv") or 0.0) < self.even_cv:
@@ -138,7 +140,12 @@ class AirInSuction(Detector):
         much comes with a drum change."""
         so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
         times = self.times + (bool(so) and max(so) > self.much)
-        return len(so) >= times and last.quick[0][0] >= max(so) * self.fading
+        return len(so) >= times and not self._fades(last)
+
+    def _fades(self, last: Strip) -> bool:
+        """Are this draw's strokes so much less quick than those of the last ones were?"""
+        quick = [x for x, _ in last.quick]
+        return bool(quick) and quick[0] < self.fading * max(quick)
 
     def _quick(self, event: Episode, context: Context) -> BoolArray | None:
         """Which of this draw's strokes are quicker than usual; None where that is not known."""

@@ -42,7 +42,8 @@ class BallLeak(Detector):
     alone 0.06; two draws in a row (overlapping draws may alternate once by chance), or, where draws
     are short, the strokes of the last two or three together (or turns 10 over twelve draws: ten
     alike come by chance once in 500 times); whole_share 0.9 of the usual interval at that pressure,
-    which the sound side still takes (gas shortens both).
+    which the sound side still takes (gas shortens both), with dips over soft_share 0.8 of the usual
+    (gas softens them).
 
     Blind: to wear of all four balls alike; in draws of fewer than six strokes.
 
@@ -55,6 +56,7 @@ class BallLeak(Detector):
     z: float = 4.0
     alone: float = 0.06
     whole_share: float = 0.9
+    soft_share: float = 0.8
     turns: int = 10
     kind = Kind.BALL_LEAK
     events = RUNS
@@ -112,11 +114,14 @@ class BallLeak(Detector):
         return (f.get("bounce_share") or 0) > 0.05 or (f.get("race_strokes") or 0) >= 5
 
     def _sound(self, event: Episode, context: Context) -> bool:
-        """Does the slower side take this pump's usual time? Gas quickens both sides, and a valve
-        that closes for a moment makes one stroke longer."""
+        """Does the slower side take this pump's usual time, and are dips firm? Gas quickens both
+        sides and softens dips, and a valve that closes for a moment makes one stroke longer."""
         like = context.at_pressure("interval_s", event)
         if like is None:
             return context.of("interval_s") is None  # another outlet: its time is not known
+        dip = context.at_pressure("dip_pa", event, 0.01)
+        if dip is not None and dip.ratio < self.soft_share:
+            return False
         t = event.intervals_s
         slow = max(median(side) for side in (t[::2], t[1::2]) if len(side)) / like.usual
         return self.whole_share < slow < 2.0 - self.whole_share

@@ -70,8 +70,9 @@ OUTLET = frozenset({"rate_hz", "conductance", "demand_pa", "dip_pa", "dip_s"})
 """What another outlet changes while nothing is wrong."""
 
 NEAR_LOW, NEAR_HIGH = 0.97, 1.03
-STILL_THERE = 3
-"""Of the last twelve draws as ever that show the old outlet is still in use (chosen)."""
+STILL_THERE, LOOKED_BACK = 3, 30
+"""Of so many last draws as ever that show the old outlet is still in use (chosen: an hour of a busy
+bay may be without the other one)."""
 
 DRAWN_PA = 0.7 * PA_PER_PSI
 """A fall before a stroke beyond the noise of a line at rest (computed for the class)."""
@@ -122,7 +123,7 @@ class Baseline:
     _pending: list[tuple[float, dict[str, float]]] = field(default_factory=list, init=False)
     _wandering: bool = field(default=False, init=False)
     _idle: tuple[float, float] = field(default=(0.0, 0.0), init=False)
-    _as_ever: deque[bool] = field(default_factory=lambda: deque(maxlen=12), init=False)
+    _as_ever: deque[bool] = field(default_factory=lambda: deque(maxlen=LOOKED_BACK), init=False)
     _reviewed_ts: float | None = field(default=None, init=False)
     _forest: bool = field(default=False, init=False)
     _asked: Ticket | None = field(default=None, init=False, repr=False)
@@ -326,6 +327,9 @@ class Baseline:
             found["conductance"] = rate / root
         if rate is not None and "recovery_s" in found:
             found["recovery_strokes"] = found["recovery_s"] * rate
+        if "ragged" in found and "interval_cv" in found:
+            # A bay that comes or goes makes one of them large, gas and a bad counter both.
+            found["ragged"] = min(found["ragged"], found["interval_cv"])
         strokes, rest_s = self._idle
         if rest_s >= LEAST_REST_S:
             found["idle_strokes_per_h"] = strokes * 3600.0 / rest_s

@@ -97,7 +97,7 @@ class HighAir(Detector):
         """May the air be over the limit, by what the draw before this stall showed? The pump's
         curve (loss against rate) with half as much again, for other pumps' friction."""
         demand, rate = event.features.get("demand_pa"), event.features.get("rate_hz")
-        if demand is None or rate is None or rate <= 0 or event.strokes < 3:
+        if demand is None or rate is None or rate <= 0:
             return True
         loss = CURVE_A * (rate * context.scales.displacement_ml / 60.0) ** CURVE_M
         return bool(demand > (1.0 - min(1.5 * loss + self.slack, 0.6)) * self.limit_pa)

@@ -10,7 +10,14 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context, once
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.racing import GAS_SHARE, Race, race, thinned
+from monitor.detectors.racing import (
+    FOOT_REST_S,
+    GAS_SHARE,
+    QUICKENED,
+    Race,
+    race,
+    thinned,
+)
 from monitor.detectors.strip import after_short_rest
 from monitor.signals.order import median
 from monitor.signals.types import Episode
@@ -78,7 +85,8 @@ class LostPrime(Detector):
 
     Settings: burst_strokes 3 (one odd stroke is nothing, and gas at rest gives one or two);
     times 2 of the last window 4 draws after rests of rest_s 60 s (a drum swapped well gives one
-    burst and no more), where a rest shorter than those that showed it says nothing; dry_share 0.36,
+    burst and no more), where a rest shorter than those that showed it says nothing, and a sound
+    draw after one as long as theirs takes them back (the longer the rest, the more gas); dry_share 0.36,
     the share of the usual interval under
     which two of its strokes must come (two open bays halve it, three leave a third); or extra 1.3
     strokes more than the draw's time holds at the usual interval, slowing by heal_share 1.25 from
@@ -128,7 +136,7 @@ class LostPrime(Detector):
         if event.open_ or rest is None or rest < self.rest_s:
             return self.unknown(event, context)
         n, healthy = self._burst(event, context)
-        if n and self._always(event, context):
+        if n and (self._always(event, context) or self._left_over(rest, context)):
             return self.unknown(event, context)
         if n is None or (not n and self._rests and rest < float(np.median(self._rests))):
             return self.unknown(event, context)  # so short a rest may not drain the line
@@ -137,11 +145,18 @@ class LostPrime(Detector):
             self._rests.append(rest)
         hits = [b for b in self._bursts if b]
         if not n:
+            self._take_back(rest)
             healthy = healthy and not any(list(self._bursts)[-2:])
             return (self.no if healthy else self.unknown)(event, context)
         if len(hits) < self.times:
             return self.unknown(event, context)
         return self._say(event, context, n, len(hits))
+
+    def _take_back(self, rest_s: float) -> None:
+        """What rests no longer than this one showed was not a foot valve."""
+        if self._rests and max(self._rests) <= rest_s:
+            self._bursts.extend([0] * self.window)
+            self._rests.clear()
 
     def _burst(self, event: Episode, context: Context) -> tuple[int | None, bool]:
         """(strokes that moved gas at the draw's start, None where it does not say; sound?)."""
@@ -173,6 +188,14 @@ class LostPrime(Detector):
             return False
         own = -float(np.log(event.intervals_s.mean() / like.usual))
         return float(np.median(short)) > max(self.always_share, self.cleared * own)
+
+    def _left_over(self, rest_s: float, context: Context) -> bool:
+        """Did the draw before end on gas, so shortly before that this is what it had not cleared?"""
+        past = [e for e in context.recent if e.strokes >= 3]
+        usual = context.of("interval_s")
+        if not past or usual is None or rest_s > FOOT_REST_S:
+            return False
+        return float(past[-1].intervals_s[-1]) < QUICKENED * usual
 
     def _more(self, event: Episode, context: Context) -> int:
         """Strokes beyond what the draw's time holds at the usual interval, when they slow down

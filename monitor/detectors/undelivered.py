@@ -4,6 +4,7 @@ from monitor.detectors.context import Context, steady
 from monitor.detectors.curves import CURVE_M
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import ran_out
+from monitor.signals.order import median
 from monitor.signals.types import Episode
 
 LIFT_SHARE = 1.6
@@ -16,6 +17,9 @@ EVEN = 0.1
 HALF_GAS = 2.0
 """Spread of the strokes' times over which gas comes in with the liquid; twice that where more than
 half of each stroke is gas, for a line that draws in so much delivers next to nothing (chosen)."""
+RANGE_TO_SIGMA = (1.128, 1.693, 2.059, 2.326)
+"""Expected range of two to five values of a normal law, in sigmas (d2 of the NIST/SEMATECH
+e-Handbook, table in 6.3.2.1, from memory)."""
 SLACK_SHARE = 0.5
 """Of the usual slope: with 1.6 times the flow that is more than three times the compliance."""
 HELD_SHARE = 0.8
@@ -37,14 +41,23 @@ def idle_gas(event: Episode, context: Context) -> bool:
     usual, rate = context.of("conductance"), f.get("conductance")
     if usual is None or rate is None or rate <= LIFT_SHARE * usual or event.strokes < 2:
         return False
-    cv, found = f.get("interval_cv"), burst(event, context)
+    cv, found = _unevenness(event), burst(event, context)
     rested = (f.get("rest_before_s") or 0.0) >= 120.0
     even = EVEN if rested or rate < HALF_GAS * usual else 2.0 * EVEN
-    if (cv is not None and cv > even) or (f.get("asymmetry") or 0.0) > 0.2:
+    if cv > even or (f.get("asymmetry") or 0.0) > 0.2:
         return False  # ragged: gas comes in with the liquid; alternating: one side
     if rested and found is not None and found[1] and found[0] >= 2:
         return False  # a burst that heals is a suction line that had run empty
     return _undelivered(event, context, rate / usual)
+
+
+def _unevenness(event: Episode) -> float:
+    """Spread of the strokes' times, as a share. Of two to five times the range tells it (a median
+    deviation of three, two of them alike, is nothing)."""
+    t = event.intervals_s
+    if not 2 <= len(t) < 2 + len(RANGE_TO_SIGMA):
+        return event.features.get("interval_cv") or 0.0
+    return float(t.max() - t.min()) / median(t) / RANGE_TO_SIGMA[len(t) - 2]
 
 
 def _quick_throughout(event: Episode, context: Context) -> bool:

@@ -34,9 +34,12 @@ class Worn(Detector):
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
     3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %), one less
     beyond plain_z 10 of this pump's spread and where the dips have grown by less than deeper 0.5 of
-    what the strokes have (a wider outlet takes more flow, and dips go with it);
-    most_share 1.6 (more than that is gas or another outlet); draws_many 20 in a row on a pump of
-    several outlets, also where sound draws came back after such ones (a bay that was added); over
+    what the strokes have (a wider outlet takes more flow, and dips go with it), and where the
+    limits of the loss leave out 0 (gas that is carried off is less from draw to draw);
+    sudden_share 1.3 (more than that at once is gas or another outlet, and over months most_share 1.6);
+    draws_many 20 in a row, with dips that
+    have not grown, on a pump of several outlets, also where sound draws came back after such ones
+    (a bay that was added); over
     months the same share against this pump's first draws at like pressure, in slow_draws 20 of
     which slow_most 4 may not show it, with dips over soft_share 0.8 of the first ones.
 
@@ -53,6 +56,7 @@ class Worn(Detector):
     plain_z: float = 10.0
     deeper: float = 0.5
     same_share: float = 0.03
+    sudden_share: float = 1.3
     most_share: float = 1.6
     slow_draws: int = 20
     slow_most: int = 4
@@ -66,7 +70,7 @@ class Worn(Detector):
     _seals: Odometer = field(default_factory=Odometer)
 
     def __post_init__(self) -> None:
-        need(1 < self.more_share < self.most_share, "worn.more_share")
+        need(1 < self.more_share < self.sudden_share <= self.most_share, "worn.more_share")
         need(2 <= self.draws <= self.draws_many <= 20, "worn.draws")
 
     def rebase(self) -> None:
@@ -93,7 +97,7 @@ class Worn(Detector):
             self._dips.clear()
             grown = bool(self._slow) and self._slow[-1] > self.more_share
             return (self.unknown if grown else self.no)(event, context)
-        if not self.more_share < flow.ratio < self.most_share or flow.z < 4:
+        if not self.more_share < flow.ratio < self.sudden_share or flow.z < 4:
             return self.unknown(event, context)
         dip = context.at_pressure("dip_pa", event, 0.01)
         self._ratios.append(flow.ratio)
@@ -102,16 +106,18 @@ class Worn(Detector):
         last = np.array(list(self._ratios)[-needed:])
         if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
             return self.unknown(event, context)
+        if mean_limits(last.tolist(), USUAL_SE).low <= 1.0:
+            return self.unknown(event, context)
         return self._say(event, context, float(np.median(last)), last.tolist())
 
     def _needed(self, event: Episode, context: Context, flow: Shift) -> int:
         """Draws in a row that must show it. A wider outlet takes more flow, and dips go with it:
         dips that have not grown tell of slip, and of no new outlet."""
-        if not context.one_outlet or self._others:
-            return self.draws_many
-        plain = flow.z > self.plain_z and event.strokes >= 3
         last = median(np.array(list(self._dips)[-2:]))
         slip = last < 1.0 + self.deeper * (flow.ratio - 1.0)
+        if not context.one_outlet or self._others:
+            return self.draws_many if slip else self.draws_many + 1
+        plain = flow.z > self.plain_z and event.strokes >= 3
         return self.draws - 1 if plain and slip else self.draws
 
     def _over_months(self, event: Episode, context: Context) -> float | None:

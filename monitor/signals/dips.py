@@ -109,12 +109,13 @@ def widths(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray |
 
 
 def slopes(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray) -> FloatArray | None:
-    """Per whole stroke: the steepest fall (Pa/s, positive); None where no interval has three
-    samples."""
+    """Per whole stroke: the steepest fall (Pa/s, positive), with the one that begins at the last
+    sample before it: a stiff line falls within one. None where no interval has three samples."""
     at = ts.searchsorted(stroke_ts)
     keep = np.flatnonzero(at[1:] - at[:-1] >= 3)
     if len(keep) == 0:
         return None
     fall = np.zeros(len(p) + 1)
     fall[:-2] = (p[1:] - p[:-1]) / np.maximum(ts[1:] - ts[:-1], 1e-6)
-    return np.asarray(-np.minimum.reduceat(fall, _pairs(at[keep], at[keep + 1] - 1))[::2])
+    begins = np.maximum(at[keep] - 1, 0)
+    return np.asarray(-np.minimum.reduceat(fall, _pairs(begins, at[keep + 1] - 1))[::2])
