@@ -27,6 +27,7 @@ LEARNED = (
     "dip_max_pa",
     "dip_s",
     "fall_pa_s",
+    "saw_s",
     "recovery_s",
     "asymmetry",
     "ragged",

@@ -86,9 +86,9 @@ class LostPrime(Detector):
     Settings: burst_strokes 3 (one odd stroke is nothing, and gas at rest gives one or two);
     times 2 of the last window 4 draws after rests of rest_s 60 s (a drum swapped well gives one
     burst and no more), where a rest shorter than those that showed it says nothing, and a sound
-    draw after one as long as theirs takes them back (the longer the rest, the more gas); dry_share 0.36,
-    the share of the usual interval under
-    which two of its strokes must come (two open bays halve it, three leave a third); or extra 1.3
+    draw after one as long as theirs takes them back (the longer the rest, the more gas);
+    dry_share 0.36, the share of the usual interval under which two of its strokes must come (two
+    open bays halve it, three leave a third); or extra 1.3
     strokes more than the draw's time holds at the usual interval, slowing by heal_share 1.25 from
     the quickest on, with dips under soft_share 0.9; or a race of race_strokes 8 whose gas came
     with the first strokes after a rest of minutes; always_share 0.06 quicker, and cleared 0.4 of
@@ -190,7 +190,7 @@ class LostPrime(Detector):
         return float(np.median(short)) > max(self.always_share, self.cleared * own)
 
     def _left_over(self, rest_s: float, context: Context) -> bool:
-        """Did the draw before end on gas, so shortly before that this is what it had not cleared?"""
+        """Did the draw before end on gas, and so shortly before that this is the rest of it?"""
         past = [e for e in context.recent if e.strokes >= 3]
         usual = context.of("interval_s")
         if not past or usual is None or rest_s > FOOT_REST_S:

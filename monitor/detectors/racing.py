@@ -50,6 +50,8 @@ THINNING = 1.7
 quarter (the two sides differ by up to a half)."""
 
 
+SHUT_S = 2.0
+"""With every valve shut for so long a pump with liquid in it has stalled (chosen)."""
 ALIKE = 0.15
 """Alternation under which both sides do the same (chosen)."""
 FAR_TIMES = 6.0
@@ -278,6 +280,8 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     soft = standing == [Kind.AIRLOCK] and came  # what softened the line came from the suction
     if standing and not soft:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
+    if (f.get("race_shut_s") or 0.0) > SHUT_S and start is not None and start > FULL_SHARE * stall:
+        return Kind.AIRLOCK, 0.9  # nothing was drawn in: the gas was over the balls
     full = before >= 1 and start is not None and start > FULL_SHARE * stall
     suction = came or ran_out(event, context)
     at_rest = _paused(event, context, int(before)) or (_rested(start, context) and not suction)

@@ -7,10 +7,11 @@ from monitor.detectors.context import Context, firmness, steady
 from monitor.detectors.finding import Presence
 from monitor.detectors.outlets import Shift
 from monitor.detectors.undelivered import LIFT_SHARE
+from monitor.hydraulics.line import compliance_from_dip, gas_from_compliance
 from monitor.signals.dips import LEAST_DIP_PA
 from monitor.signals.order import median
 from monitor.signals.types import Episode
-from monitor.units import PA_PER_PSI
+from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
 GULP_S = 7200.0
 GULP_SHARE = 0.85
@@ -28,6 +29,8 @@ ONE_STEP = 0.55
 not seen: half, and a tenth for noise (computed)."""
 NO_DIP = 0.2
 """The level before is read as well as that, as a share of the dip (chosen): lower is no dip."""
+FIRM_DIP_PA = 1.5 * PA_PER_PSI
+"""A pump's dips are seen well from here on: six times a 0.25 psi noise (computed)."""
 ALL_GONE = 0.4
 """Under this share of the usual even the deepest dip is soft; their spread is noise by then."""
 
@@ -52,6 +55,25 @@ def _under(context: Context, firm: Shift, deep: Shift) -> bool:
     return all(low is not None and x.value < low for low, x in zip(lows, (firm, deep), strict=True))
 
 
+def _gas_strokes(times: float, event: Episode, context: Context) -> float:
+    """Gas (strokes of it, at atmosphere) that makes the line so many times as soft as usual, at the
+    least: its saw may be slower by no more than the root of that."""
+    rate, fall = context.of("rate_hz"), context.of("fall_pa_s")
+    demand = event.features.get("demand_pa")
+    if not rate or not fall or fall <= 0 or demand is None:
+        return 0.0
+    own_ml = context.scales.displacement_ml
+    usual = compliance_from_dip(rate * own_ml, fall)
+    found = gas_from_compliance(times * usual, usual, demand + STANDARD_ATMOSPHERE_PA)
+    return found.isothermal_ml / own_ml
+
+
+def _short_strokes(event: Episode, context: Context) -> float:
+    """Gas (strokes of it) that this draw's strokes brought along: what their times lack."""
+    usual = context.at_pressure("interval_s", event)
+    return 0.0 if usual is None else float((1.0 - event.intervals_s / usual.usual).sum())
+
+
 @dataclass(slots=True)
 class SoftLine:
     """The dips of draw after draw, and what they say of the line.
@@ -72,6 +94,8 @@ class SoftLine:
     plain_share: float = 0.6
     draws: int = 3
     stay_share: float = 0.12
+    gas_strokes: float = 1.0
+    shallow_share: float = 0.9
     _soft_draws: int = 0
     _soft_dips: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _gulp_ts: float | None = None
@@ -121,6 +145,8 @@ class SoftLine:
             return self._one_soft(event, context)
         if not self._as_ever(event, context):
             return False
+        if self._long_saw(event, context):
+            return True
         slope = context.at_flow("fall_pa_s", event, 0.01)
         steepest, low = event.features.get("fall_max_pa_s"), context.usual["fall_pa_s"].low
         if slope is None or steepest is None or low is None or not context.one_outlet:
@@ -137,6 +163,27 @@ class SoftLine:
         surest = min(slope.z, dip.z)
         plain = slope.ratio < self.plain_share and slope.z < -self.z
         return plain and surest < -self.sure_z and steepest < low
+
+    def _long_saw(self, event: Episode, context: Context) -> bool:
+        """Do the teeth between strokes take so much longer, at this pump's usual flow? They grow
+        with the compliance, or with its root, and there are many in a draw."""
+        saw = context.against("saw_s", event.features.get("saw_s"), 0.01)
+        high = context.usual["saw_s"].high
+        if saw is None or high is None or not context.one_outlet:
+            return False
+        longer = saw.ratio > 1.0 / self.share and saw.z > self.sure_z and saw.value > high
+        if not longer or not self._shallower(event, context):
+            return False
+        gas = _gas_strokes(saw.ratio, event, context)
+        return gas >= self.gas_strokes and gas > 2.0 * _short_strokes(event, context)
+
+    def _shallower(self, event: Episode, context: Context) -> bool:
+        """Is a dip, or its slope, less too? A saw of which every second tooth is missed is none."""
+        both = (
+            context.against("dip_pa", event.features.get("dip_pa"), 0.01),
+            context.at_flow("fall_pa_s", event, 0.01),
+        )
+        return any(x is not None and x.ratio < self.shallow_share for x in both)
 
     def _as_ever(self, event: Episode, context: Context) -> bool:
         """Stall and flow as this pump has them, and one flow throughout."""
@@ -166,7 +213,7 @@ class SoftLine:
             return False
         if open_s > ONE_STROKE * usual_s:
             return False  # so long open for one stroke: the flow was less
-        if dip.usual < 1.5 * PA_PER_PSI or dip.value > low or dip.ratio < -NO_DIP:
+        if dip.usual < FIRM_DIP_PA or dip.value > low or dip.ratio < -NO_DIP:
             return False
         unseen = fall.usual * (f.get("sample_s") or 0.0) > ONE_STEP * dip.usual
         if unseen:
@@ -218,7 +265,9 @@ class SoftLine:
         """Of two or three strokes, even the deepest dip is far under the usual."""
         deepest, usual = event.features.get("dip_max_pa"), context.usual["dip_pa"].low
         few = 2 <= event.strokes < self.sure_strokes
-        return few and deepest is not None and usual is not None and deepest < 0.6 * usual
+        if deepest is None or usual is None or usual < FIRM_DIP_PA:
+            return False
+        return few and deepest < 0.6 * usual
 
     def _soft(self, event: Episode, context: Context) -> bool | None:
         """Dips far weaker than this pump's own at like flow; None when it cannot be said."""
@@ -254,6 +303,6 @@ class SoftLine:
         middle, spread = usual.median, usual.spread
         if value is None or middle is None or spread is None:
             return None
-        if middle < 1.5 * PA_PER_PSI and name != "firmness":
+        if middle < FIRM_DIP_PA and name != "firmness":
             return None
         return value < self.share * middle and middle - value > self.z * spread

@@ -38,8 +38,9 @@ class StrokeCounter(Detector):
     the usual one within fit 0.05 (times the root of the multiple, jitter being 0.5 to 3 %), at
     the usual pressure, skip_share 0.2 of the strokes left out, with switches 6 between counted
     and skipped over three draws in a row (a second bay comes and goes in blocks), while all dips
-    are alike within dip_cv 0.15 (a dip grows with the flow), on a pump whose
-    draws keep within one_outlet 1.25 of each other; draws 2 for dips.
+    are alike within dip_cv 0.15 (a dip grows with the flow) and half of what was left out shows as
+    dips (a pause shows none), on a pump whose draws keep within one_outlet 1.25 of each other;
+    draws 2 for dips.
 
     Blind: where dips are under 1 psi; bounce in fast strokes recorded at few samples a second.
 
@@ -188,6 +189,10 @@ class StrokeCounter(Detector):
         if demand is not None and abs(demand.ratio - 1.0) > 0.02:
             return None
         skipped = whole > 1
+        left_out, dips = float(whole.sum()) - len(t), self._dips(event, context)
+        shown = max(context.of("dip_share") or 1.0, 1.0) * event.strokes
+        if dips is not None and dips - shown < 0.5 * left_out:
+            return None  # two draws close together: what was not counted leaves dips, a pause none
         switches = int(np.count_nonzero(skipped[1:] != skipped[:-1]))
         return 1.0 - len(t) / float(whole.sum()), switches
 

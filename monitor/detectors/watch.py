@@ -24,7 +24,7 @@ NAMED = frozenset(Kind) - {Kind.UNUSUAL}
 AIR_KINDS = (Kind.LOW_AIR, Kind.HIGH_AIR, Kind.AIR_SAG)
 SOUND_DRAWS = {Kind.AIRLOCK: 2, **dict.fromkeys(PATTERNS, 3), Kind.UNUSUAL: 20}
 """Sound draws in a row that end a standing verdict, where one is not enough (chosen; a repair that
-is logged ends it at the first). What charts took twenty draws to tell, they take as many to deny."""
+is logged ends it at the first). What charts tell after twenty draws they deny after as many."""
 DENIED = frozenset({Kind.DIAPHRAGM})
 """Kinds whose denial is plain: both sides race, or neither leads. The others' only says that this
 draw did not show it."""

@@ -36,7 +36,7 @@ class Worn(Detector):
     beyond plain_z 10 of this pump's spread and where the dips have grown by less than deeper 0.5 of
     what the strokes have (a wider outlet takes more flow, and dips go with it), and where the
     limits of the loss leave out 0 (gas that is carried off is less from draw to draw);
-    sudden_share 1.3 (more than that at once is gas or another outlet, and over months most_share 1.6);
+    sudden_share 1.3 (more than that at once is gas or another outlet; over months most_share 1.6);
     draws_many 20 in a row, with dips that
     have not grown, on a pump of several outlets, also where sound draws came back after such ones
     (a bay that was added); over

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.signals import dips
+from monitor.signals import dips, saw
 from monitor.signals.order import deviation, mean, median, quantiles
 from monitor.signals.scales import Scales
 from monitor.signals.strokes import Features, change, mad_sigma, rhythm
@@ -246,8 +246,8 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     names = (
         "demand_pa", "sqrt_demand", "demand_low_pa", "demand_high_pa",
         "dip_pa", "dip_max_pa", "dip_cv", "early_dip_pa", "late_dip_pa",
-        "dip_s", "fall_pa_s", "fall_max_pa_s",
-        "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s",
+        "dip_s", "fall_pa_s", "fall_max_pa_s", "saw_s",
+        "race_strokes", "race_rate_hz", "race_pa", "race_swing_pa", "race_s", "race_shut_s",
         "dry_start_strokes", "dry_strokes", "split_rate_ratio", "split_before_pa",
         "split_after_pa", "split_before_strokes", "trend_rate", "trend_pa", "trend_dip_s",
         "early_rate_hz", "late_rate_hz", "early_pa", "late_pa", "dip_ratio", "drawn_pa",
@@ -276,6 +276,8 @@ def _strokes(tr: Trace, s: FloatArray, look: Look) -> Features:
     t = inside[1:] - inside[:-1]
     mean_pa = _interval_means(tr.ts, tr.p, inside)
     out.update(_whole(tr, inside))
+    if not look.open_:
+        out["saw_s"] = saw.period_s(tr.ts, tr.p, inside, tr.dt_s)
     out.update(_race(tr, inside, t, mean_pa, look.scales))
     out.update(_change(t, mean_pa))
     return out
@@ -373,6 +375,7 @@ def _race(tr: Trace, s: FloatArray, t: FloatArray, mean_pa: FloatArray, scales: 
     out["race_rate_hz"] = n / (end - begin) if end > begin else None
     out["race_before_strokes"] = 0.0 if _paused(t, first) else float(first)
     out["race_before_s"] = max(begin, 0.0)
+    out["race_shut_s"] = _shut_s(tr, begin)
     if len(p) >= 3:
         now = p[-max(3, int(RACE_NOW_S / tr.dt_s)) :]
         low, middle, high = quantiles(now, 0.1, 0.5, 0.9)
@@ -381,6 +384,19 @@ def _race(tr: Trace, s: FloatArray, t: FloatArray, mean_pa: FloatArray, scales: 
         early = tr.p[(tr.ts >= begin - 0.5) & (tr.ts < begin + 1.5)]
         out["race_from_pa"] = float(early.min()) if len(early) else None
     return out
+
+
+def _shut_s(tr: Trace, at_s: float) -> float | None:
+    """For how long every valve had been shut (s, as far as the trace goes back); None where that is
+    not known."""
+    if tr.demand is None:
+        return None
+    before = tr.ts <= at_s
+    known = before & ~np.isnan(tr.demand)
+    if not known.any():
+        return None
+    on = tr.ts[known & (tr.demand > 0.5)]
+    return at_s - float(on[-1] if len(on) else tr.ts[known][0])
 
 
 def _paused(t: FloatArray, first: int) -> bool:
