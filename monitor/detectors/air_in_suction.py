@@ -15,6 +15,9 @@ from monitor.detectors.strip import Strip, after_short_rest, strip
 from monitor.signals.features import BoolArray
 from monitor.signals.types import Episode
 
+ONE_OUTLET = 0.02
+"""Within which neighbouring strokes of one outlet repeat: twice their own 1 % (computed)."""
+
 
 def alternates(event: Episode) -> bool:
     """Long and short strokes in turn, beyond what ragged ones do by chance."""
@@ -80,7 +83,7 @@ class AirInSuction(Detector):
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
-        if self._begins_sound(event, context):
+        if self._second_bay(event, context):
             return self.unknown(event, context)
         more = None if event.open_ else self._together(event, context)
         if more is not None:
@@ -157,13 +160,18 @@ class AirInSuction(Detector):
         quick = self._quick(event, context)
         return quick is not None and len(quick) > 0 and bool(quick.mean() > 0.5)
 
-    def _begins_sound(self, event: Episode, context: Context) -> bool:
-        """Were all strokes of the first half whole, and only later ones quick? Then a second bay
-        came in; a joint lets air in all through the draw."""
+    def _second_bay(self, event: Episode, context: Context) -> bool:
+        """Were all strokes of the first half whole, and only later ones quick, or four quick ones
+        in a row alike? Then a second bay came in; a joint lets air in all through the draw, and
+        unevenly."""
         quick = self._quick(event, context)
         if quick is None or len(quick) < 4:
             return False
-        return bool(quick.any() and not quick[: len(quick) // 2].any())
+        if quick.any() and not quick[: len(quick) // 2].any():
+            return True
+        t = event.intervals_s
+        alike = quick[1:] & quick[:-1] & (np.abs(np.diff(t)) < ONE_OUTLET * t[1:])
+        return bool((alike[2:] & alike[1:-1] & alike[:-2]).any())
 
     def _other_matter(self, event: Episode) -> bool:
         """A race or a bouncing contact."""

@@ -77,6 +77,10 @@ bay may be without the other one)."""
 DRAWN_PA = 0.7 * PA_PER_PSI
 """A fall before a stroke beyond the noise of a line at rest (computed for the class)."""
 
+MANY_STROKES = 12
+"""Strokes from which raggedness is the pump's: each time a bay comes or goes it makes two of the
+differences odd that a median is taken of, and that twice are under half of nine."""
+
 LEAST_REST_S = 900.0
 """Rest over which idle strokes give a rate (chosen: one stroke in 15 min is 4 mL/min at 60 mL)."""
 
@@ -327,9 +331,8 @@ class Baseline:
             found["conductance"] = rate / root
         if rate is not None and "recovery_s" in found:
             found["recovery_strokes"] = found["recovery_s"] * rate
-        if "ragged" in found and "interval_cv" in found:
-            # A bay that comes or goes makes one of them large, gas and a bad counter both.
-            found["ragged"] = min(found["ragged"], found["interval_cv"])
+        if episode.strokes < MANY_STROKES:
+            found.pop("ragged", None)
         strokes, rest_s = self._idle
         if rest_s >= LEAST_REST_S:
             found["idle_strokes_per_h"] = strokes * 3600.0 / rest_s

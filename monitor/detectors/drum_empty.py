@@ -8,7 +8,7 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.odometer import Odometer
-from monitor.detectors.racing import race
+from monitor.detectors.racing import SHUT_S, race
 from monitor.signals.types import Episode
 
 
@@ -67,6 +67,8 @@ class DrumEmpty(Detector):
         ratio, k = f.get("split_rate_ratio"), f.get("split_before_strokes")
         before, after = f.get("split_before_pa"), f.get("split_after_pa")
         usual = context.of("rate_hz")
+        if (f.get("race_shut_s") or 0.0) > SHUT_S:
+            return False  # no valve was open when it began: a drum runs dry in use
         if ratio is None or k is None or before is None or after is None or usual is None:
             return False
         early = f.get("early_rate_hz") or 0.0

@@ -25,8 +25,9 @@ class HighAir(Detector):
     line sits 2 to 14 psi above the air for minutes after a draw; same_pa 1 psi, within which
     three stalls in a row are the air itself (what a surge leaves differs from draw to draw), unless
     the draws themselves lay so far under the limit that, by the pump's curve and slack 0.1, the air
-    cannot be over it; clear_pa 3 psi; one stall over the limit, once the draw's own pressure has
-    risen at the same outlet, by z 5 of its spread, as far as the air must have.
+    cannot be over it, or have not risen by follow_share 0.5 of what the stall has; clear_pa 3 psi;
+    one stall over the limit, once the draw's own pressure has risen at the same outlet, by z 5 of
+    its spread, as far as the air must have.
 
     Blind: while idle without an air sensor; a warm idle line drifts up and is no high air.
 
@@ -43,6 +44,7 @@ class HighAir(Detector):
     events = ALL_EVENTS
     same_pa: float = 1.0 * PA_PER_PSI
     slack: float = 0.1
+    follow_share: float = 0.5
     z: float = 5.0
     _high_stalls: int = 0
     _stalls: deque[float] = field(default_factory=lambda: deque(maxlen=3))
@@ -99,8 +101,18 @@ class HighAir(Detector):
         demand, rate = event.features.get("demand_pa"), event.features.get("rate_hz")
         if demand is None or rate is None or rate <= 0:
             return True
+        if not self._followed(event, context):
+            return False
         loss = CURVE_A * (rate * context.scales.displacement_ml / 60.0) ** CURVE_M
         return bool(demand > (1.0 - min(1.5 * loss + self.slack, 0.6)) * self.limit_pa)
+
+    def _followed(self, event: Episode, context: Context) -> bool:
+        """Has the draw's pressure risen with the stall, through the same outlet, by half as much at
+        the least? Air does that; a line that holds what a surge left does not."""
+        demand, stall = context.at_flow("demand_pa", event), event.features.get("stall_after_pa")
+        if demand is None or stall is None or context.stall_pa > self.limit_pa:
+            return True
+        return demand.value - demand.usual > self.follow_share * (stall - context.stall_pa)
 
     def _say(self, event: Episode, context: Context, value: float, *, high: bool) -> Finding:
         if not high:

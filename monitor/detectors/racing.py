@@ -52,6 +52,8 @@ quarter (the two sides differ by up to a half)."""
 
 SHUT_S = 2.0
 """With every valve shut for so long a pump with liquid in it has stalled (chosen)."""
+BY_HAND_SHARE = 0.15
+"""Of the stall: with every valve shut a line falls so low only when it is opened (chosen)."""
 ALIKE = 0.15
 """Alternation under which both sides do the same (chosen)."""
 FAR_TIMES = 6.0
@@ -252,9 +254,13 @@ def _began_open(event: Episode, context: Context) -> bool:
     last = context.recent[-1] if context.recent else None
     if last is None or event.start_ts - last.end_ts > SAME_RACE_S:
         return False
-    start = last.features.get("race_from_pa")
-    raced = (last.features.get("race_strokes") or 0.0) >= LEAST_STROKES
-    return raced and start is not None and start < OPEN_SHARE * context.stall_pa
+    f = last.features
+    start, raced = f.get("race_from_pa"), (f.get("race_strokes") or 0.0) >= LEAST_STROKES
+    if start is None:
+        return False
+    if (f.get("race_shut_s") or 0.0) > SHUT_S and start < BY_HAND_SHARE * context.stall_pa:
+        return True
+    return raced and start < OPEN_SHARE * context.stall_pa
 
 
 def _paused(event: Episode, context: Context, before: int) -> bool:
@@ -271,6 +277,17 @@ def _rested(start_pa: float | None, context: Context) -> bool:
     return stall > demand and start_pa > 0.5 * (demand + stall)
 
 
+def _while_shut(event: Episode, stall_pa: float) -> tuple[Kind, float] | None:
+    """What raced off while a demand signal says that every valve was shut: nothing was drawn in, so
+    the gas was over the balls, or the line was opened by hand."""
+    start = event.features.get("race_from_pa")
+    if start is None or (event.features.get("race_shut_s") or 0.0) <= SHUT_S:
+        return None
+    if start > FULL_SHARE * stall_pa:
+        return Kind.AIRLOCK, 0.9
+    return (Kind.MISSED_PRIME, 0.95) if start < BY_HAND_SHARE * stall_pa else None
+
+
 def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     f, stall = event.features, context.stall_pa
     start, before = f.get("race_from_pa"), f.get("race_before_strokes") or 0.0
@@ -280,8 +297,8 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     soft = standing == [Kind.AIRLOCK] and came  # what softened the line came from the suction
     if standing and not soft:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
-    if (f.get("race_shut_s") or 0.0) > SHUT_S and start is not None and start > FULL_SHARE * stall:
-        return Kind.AIRLOCK, 0.9  # nothing was drawn in: the gas was over the balls
+    if shut := _while_shut(event, stall):
+        return shut
     full = before >= 1 and start is not None and start > FULL_SHARE * stall
     suction = came or ran_out(event, context)
     at_rest = _paused(event, context, int(before)) or (_rested(start, context) and not suction)

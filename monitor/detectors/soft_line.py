@@ -178,12 +178,9 @@ class SoftLine:
         return gas >= self.gas_strokes and gas > 2.0 * _short_strokes(event, context)
 
     def _shallower(self, event: Episode, context: Context) -> bool:
-        """Is a dip, or its slope, less too? A saw of which every second tooth is missed is none."""
-        both = (
-            context.against("dip_pa", event.features.get("dip_pa"), 0.01),
-            context.at_flow("fall_pa_s", event, 0.01),
-        )
-        return any(x is not None and x.ratio < self.shallow_share for x in both)
+        """Are the dips shallower, too? A saw of which every second tooth is missed seems slow."""
+        dip = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
+        return dip is not None and dip.ratio < self.shallow_share
 
     def _as_ever(self, event: Episode, context: Context) -> bool:
         """Stall and flow as this pump has them, and one flow throughout."""

@@ -20,8 +20,9 @@ half of each stroke is gas, for a line that draws in so much delivers next to no
 RANGE_TO_SIGMA = (1.128, 1.693, 2.059, 2.326)
 """Expected range of two to five values of a normal law, in sigmas (d2 of the NIST/SEMATECH
 e-Handbook, table in 6.3.2.1, from memory)."""
-SLACK_SHARE = 0.5
-"""Of the usual slope: with 1.6 times the flow that is more than three times the compliance."""
+SLACKER, MOST_SLOPE = 3.2, 0.8
+"""Times the usual compliance (flow over slope), and the share of the usual slope that is no noise:
+two bays at once make the pressure fall the faster (chosen)."""
 HELD_SHARE = 0.8
 """Of the usual pressure: the curve is not followed further down than it was computed (chosen)."""
 LEVEL_Z = 5.0
@@ -89,18 +90,18 @@ def _undelivered(event: Episode, context: Context, times: float) -> bool:
     if event.strokes == 2 and (deep is None or deep.ratio > IDLE_SOFT):
         return False  # one quick stroke: a bay came in between, unless no dip is firm
     held = pressure > max(on_curve, HELD_SHARE * usual_pa)
-    if held and (firm.ratio < IDLE_GONE or _slack(event, context)):
+    if held and (firm.ratio < IDLE_GONE or _slack(event, context, times)):
         return True
     return firm.ratio < IDLE_SOFT and pressure > IDLE_LEVEL * usual_pa
 
 
-def _slack(event: Episode, context: Context) -> bool:
-    """Does the pressure fall half as fast, and less, at each reversal? More flow makes it fall
-    faster. Not while a suction line that ran empty may yet heal."""
+def _slack(event: Episode, context: Context, times: float) -> bool:
+    """Does the pressure fall more slowly at each reversal, where so many times the flow would make
+    it fall faster? Not while a suction line that ran empty may yet heal."""
     if event.open_:
         return False
     slope = context.against("fall_pa_s", event.features.get("fall_max_pa_s"), 0.01)
-    return slope is not None and slope.ratio < SLACK_SHARE
+    return slope is not None and slope.ratio < min(times / SLACKER, MOST_SLOPE)
 
 
 def _coming(context: Context, strokes: int) -> bool:

@@ -18,10 +18,11 @@ MOST_SAMPLES = 600
 """Half a minute at 20 Hz holds teeth enough (chosen)."""
 MOST_LAG_S = 2.0
 """Longest tooth looked for (chosen); with slower ones the dips' slopes are seen well."""
-PLAIN = 0.5
+FAINT, PLAIN = 0.25, 0.5
 """What the autocorrelation must rise by from its first low to its next high: of noise the
 difference of two of its values has a standard error of (2/n)^0.5 (Bartlett 1946), 0.14 over a
-hundred samples, and some tens are looked at."""
+hundred samples, and some tens are looked at. Behind a faint high there may be a plain one, of every
+second tooth."""
 
 
 def period_s(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray, dt_s: float) -> float | None:
@@ -38,9 +39,9 @@ def period_s(ts: FloatArray, p: FloatArray, stroke_ts: FloatArray, dt_s: float) 
     low = before = here = 1.0
     for lag in range(1, last_lag):
         after = float(x[lag:] @ x[:-lag]) / own
-        if here > max(before, after) and here > low + PLAIN:
+        if here > max(before, after) and here > low + FAINT:
             bend = before - 2.0 * here + after
-            return dt_s * (lag - 1 + 0.5 * (before - after) / bend)
+            return dt_s * (lag - 1 + 0.5 * (before - after) / bend) if here > low + PLAIN else None
         before, here = here, after
         low = min(low, here)
     return None
