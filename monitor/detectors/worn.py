@@ -32,7 +32,7 @@ class Worn(Detector):
     Needs: a history of like draws.
 
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
-    3 in a row within same_share 0.03 of each other (one outlet's draws repeat within 1 %), one less
+    3 in a row within same_share 0.02 of each other (one outlet's draws repeat within 1 %), one less
     beyond plain_z 10 of this pump's spread and where the dips have grown by less than deeper 0.5 of
     what the strokes have (a wider outlet takes more flow, and dips go with it), and where the
     limits of the loss leave out 0 (gas that is carried off is less from draw to draw);
@@ -55,7 +55,7 @@ class Worn(Detector):
     draws_many: int = 20
     plain_z: float = 10.0
     deeper: float = 0.5
-    same_share: float = 0.03
+    same_share: float = 0.02
     sudden_share: float = 1.3
     most_share: float = 1.6
     slow_draws: int = 20

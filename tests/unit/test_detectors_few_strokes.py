@@ -2,6 +2,15 @@
 
 import numpy as np
 import pytest
+from draw_kit import (
+    DEMAND_PA,
+    DIP_PA,
+    INTERVAL_S,
+    LATER,
+    STALL_PA,
+    draw,
+    known_pump,
+)
 from scipy.stats import binom
 
 from monitor.advice.kinds import Kind
@@ -17,48 +26,12 @@ from monitor.detectors.rank import rank, settled
 from monitor.detectors.restricted_suction import RestrictedSuction
 from monitor.detectors.stroke_counter import PRIOR_DIPS, StrokeCounter
 from monitor.hydraulics.band import Band
-from monitor.signals.scales import Scales
-from monitor.signals.strokes import alternation, rhythm
-from monitor.signals.types import Episode
-from monitor.site import Pump, Site
-
-T0 = 1_750_000_000.0
-STALL_PA, DEMAND_PA, DIP_PA, INTERVAL_S = 400_000.0, 380_000.0, 60_000.0, 4.0
-PUMP = Pump(id="p", displacement_ml=60.0)
-LATER = T0 + 9000.0
-
-
-def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episode:
-    """A closed draw of this pump with the features its strokes give; `more` overrides."""
-    at = start_ts + np.concatenate(([1.0], 1.0 + np.cumsum(intervals)))
-    features = {
-        "demand_pa": DEMAND_PA if intervals else None,
-        "drawn_pa": None if intervals else DEMAND_PA,
-        "dip_pa": DIP_PA,
-        "dip_max_pa": 1.05 * DIP_PA,
-        "deepest_pa": DIP_PA,
-        "dips": float(len(at)),
-        "stall_before_pa": STALL_PA,
-        "stall_after_pa": STALL_PA,
-        "rest_before_s": 30.0,
-        **rhythm(at),
-        **more,
-    }
-    rate, demand = features["rate_hz"], features["demand_pa"]
-    features["conductance"] = rate / demand**0.5 if rate and demand else None
-    return Episode("p", "draw", start_ts, float(at[-1]) + 10.0, False, len(at), features, at)
+from monitor.signals.strokes import alternation
 
 
 @pytest.fixture
 def known() -> Context:
-    """A pump of one outlet with forty draws of four to eight strokes that repeat within 1 %."""
-    context = Context(Site(id="s", pumps=(PUMP,)), PUMP, Scales.of(PUMP))
-    rng = np.random.default_rng(3)
-    for n in range(40):
-        strokes = [INTERVAL_S * (1.0 + 0.01 * rng.standard_normal())] * int(rng.integers(3, 8))
-        demand = DEMAND_PA * (1.0 + 0.001 * rng.standard_normal())
-        context.learn(draw(T0 + 200.0 * n, strokes, demand_pa=demand))
-    return context
+    return known_pump()
 
 
 @pytest.mark.parametrize(

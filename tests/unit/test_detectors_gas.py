@@ -2,6 +2,16 @@
 
 import numpy as np
 import pytest
+from draw_kit import (
+    DEMAND_PA,
+    DIP_PA,
+    FALL_PA_S,
+    INTERVAL_S,
+    LATER,
+    STALL_PA,
+    draw,
+    known_pump,
+)
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.airlock import Airlock
@@ -13,64 +23,12 @@ from monitor.detectors.racing import race, thinned
 from monitor.detectors.strip import before, joined
 from monitor.detectors.worn import Worn
 from monitor.signals.features import _bounded
-from monitor.signals.scales import Scales
-from monitor.signals.strokes import rhythm
 from monitor.signals.types import Episode
-from monitor.site import Pump, Site
-
-T0 = 1_750_000_000.0
-STALL_PA, DEMAND_PA, DIP_PA, INTERVAL_S = 400_000.0, 380_000.0, 60_000.0, 4.0
-FALL_PA_S = 400_000.0
-"""Steepest fall at a reversal: the flow over the line's compliance."""
-PUMP = Pump(id="p", displacement_ml=60.0)
-
-
-def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episode:
-    """A closed draw of this pump with the features its strokes give; `more` overrides."""
-    at = start_ts + np.concatenate(([1.0], 1.0 + np.cumsum(intervals)))
-    features = {
-        "demand_pa": DEMAND_PA,
-        "dip_pa": DIP_PA,
-        "dip_max_pa": 1.05 * DIP_PA,
-        "fall_pa_s": FALL_PA_S,
-        "fall_max_pa_s": 1.02 * FALL_PA_S,
-        "stall_before_pa": STALL_PA,
-        "stall_after_pa": STALL_PA,
-        "rest_before_s": 30.0,
-        "fell_pa": 15_000.0,
-        **rhythm(at),
-        **more,
-    }
-    rate = features["rate_hz"]
-    demand = features["demand_pa"]
-    features["conductance"] = rate / demand**0.5 if rate and demand else None
-    end = float(at[-1]) + 10.0
-    return Episode("p", "draw", start_ts, end, False, len(at), features, at)
 
 
 @pytest.fixture
 def known() -> Context:
-    """A pump of one outlet with a history of twenty draws that repeat within one percent."""
-    context = Context(Site(id="s", pumps=(PUMP,)), PUMP, Scales.of(PUMP))
-    rng = np.random.default_rng(1)
-    for n in range(20):
-        jitter = 1.0 + 0.01 * rng.standard_normal()
-        strokes = [INTERVAL_S * jitter] * int(rng.integers(5, 9))
-        context.learn(
-            draw(
-                T0 + 100.0 * n,
-                strokes,
-                demand_pa=DEMAND_PA * (1.0 + 0.002 * rng.standard_normal()),
-                dip_pa=DIP_PA * (1.0 + 0.02 * rng.standard_normal()),
-                dip_max_pa=1.05 * DIP_PA * (1.0 + 0.02 * rng.standard_normal()),
-                fall_pa_s=FALL_PA_S * (1.0 + 0.02 * rng.standard_normal()),
-                stall_after_pa=STALL_PA * (1.0 + 0.002 * rng.standard_normal()),
-            )
-        )
-    return context
-
-
-LATER = T0 + 3000.0
+    return known_pump()
 
 
 def said(detector: Airlock | BallLeak | Worn, event: Episode, context: Context) -> Presence:
