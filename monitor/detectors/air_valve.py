@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
-from monitor.detectors.context import Context
+from monitor.detectors.context import LEAST_SET_PA, Context
 from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 
@@ -41,7 +41,8 @@ class AirValveStalled(Detector):
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, also while it lasts."""
         f = event.features
-        low = self.low_share * context.stall_pa
+        # While a logged change of the set point is under way the air may be as low as it may be.
+        low = self.low_share * (LEAST_SET_PA if context.announced else context.stall_pa)
         if event.what == "dead-head":
             return self.unknown(event, context)
         tail = f.get("tail_pa")

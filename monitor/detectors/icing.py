@@ -88,12 +88,19 @@ class Icing(Detector):
         wide = context.at_flow("dip_s", event, 0.02)
         if deep and not growing and wide is not None and wide.ratio < self.wide_share:
             return self.unknown(event, context)  # gas that left the line deepens dips, not widens
+        if deep and event.strokes < 3 and not self._wider(event, wide):
+            return self.unknown(event, context)
         if deep and (self._deep >= 2 or growing):
             return self._say(event, context, 0.85 if growing else 0.75, shift.usual)
         narrow = wide is None or wide.ratio < self.alone_share
         if not deep and narrow and shift.ratio < 1.0 + 0.5 * (self.deep_share - 1.0):
             return self.no(event, context)
         return self.unknown(event, context)
+
+    def _wider(self, event: Episode, width: Shift | None) -> bool:
+        """Is a width more than chance above the usual one, where it is known?"""
+        step_s = event.features.get("sample_s") or 0.05
+        return width is None or width.value - width.usual >= WIDER_SAMPLES * step_s
 
     def _widening(self, event: Episode, context: Context) -> bool:
         """Wider dips than usual, and wider from draw to draw, at the right stall: the exhaust
@@ -103,7 +110,7 @@ class Icing(Detector):
         now = context.at_flow("dip_s", event, 0.02)
         if event.strokes < 3 or now is None or now.z < self.z or self._returning(event, context):
             return False
-        if now.value - now.usual < WIDER_SAMPLES * (f.get("sample_s") or 0.05):
+        if not self._wider(event, now):
             return False
         demand = context.at_flow("demand_pa", event, 0.002)
         if demand is None or demand.ratio > SLOWER:

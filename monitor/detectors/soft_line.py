@@ -14,7 +14,7 @@ from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 
 GULP_S = 7200.0
-GULP_SHARE = 0.85
+GULP_SHARE = 0.9
 """Of the usual time, under which a stroke took gas with it (chosen: jitter is 0.5 to 3 %)."""
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
