@@ -20,6 +20,8 @@ GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
 SAME_FLOW = 0.05
 """Within which the strokes for a pressure are as ever (chosen: jitter is 0.5 to 3 %)."""
+SAME_PRESSURE = 0.97
+"""Of the usual in a draw: less, and the pump is starved or short of air (chosen)."""
 ONE_STROKE = 2.0
 """Usual intervals within which a valve was open that brought a single stroke (computed)."""
 DIP_OVER_S = 0.6
@@ -172,10 +174,16 @@ class SoftLine:
         if saw is None or high is None or not context.one_outlet:
             return False
         longer = saw.ratio > 1.0 / self.share and saw.z > self.sure_z and saw.value > high
-        if not longer or not self._shallower(event, context):
+        if not longer or not self._shallower(event, context) or self._sunk(event, context):
             return False
         gas = _gas_strokes(saw.ratio, event, context)
         return gas >= self.gas_strokes and gas > 2.0 * _short_strokes(event, context)
+
+    def _sunk(self, event: Episode, context: Context) -> bool:
+        """Is the draw's pressure under the usual? What is starved or short of air moves along the
+        outlet's curve, and the piston creeps otherwise."""
+        demand = context.against("demand_pa", event.features.get("demand_pa"))
+        return demand is None or demand.ratio < SAME_PRESSURE
 
     def _shallower(self, event: Episode, context: Context) -> bool:
         """Are the dips shallower, too? A saw of which every second tooth is missed seems slow."""
@@ -278,7 +286,7 @@ class SoftLine:
         if not _same_air(event, context):
             return None
         demand = context.against("demand_pa", event.features.get("demand_pa"))
-        if demand is not None and demand.ratio < 0.97:
+        if demand is not None and demand.ratio < SAME_PRESSURE:
             return None  # starved or short of air: that makes dips shallow, too
         flow = context.against("conductance", event.features.get("conductance"))
         if flow is not None and not 0.85 < flow.ratio < 1.06:

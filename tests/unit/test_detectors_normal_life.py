@@ -127,17 +127,20 @@ def test_sides_that_differ_while_dips_are_soft_are_gas_and_no_ball(known: Contex
         (1.1, 0.8, 1.0, False),
         (1.9, 1.0, 1.0, False),
         (1.9, 0.8, 0.1, False),
+        (1.9, 0.8, 1.06, False),
     ],
-    ids=["slower", "as ever", "every second tooth", "the strokes brought gas along"],
+    ids=["slower", "as ever", "every second tooth", "the strokes brought gas along", "starved"],
 )
 def test_a_slower_saw_tells_of_gas_that_is_at_rest_in_the_line(
     known: Context, saw: float, dip: float, first: float, *, told: bool
 ):
-    """Dips are nearly as ever in a hose that is soft already; the saw is not."""
+    """Dips are nearly as ever in a hose that is soft already; the saw is not. A pump that is
+    starved moves down its outlet's curve: slower strokes, less pressure."""
     event = draw(
         LATER,
         [first * INTERVAL_S, INTERVAL_S],
         saw_s=saw * SAW_S,
+        demand_pa=(0.9 if first > 1.0 else 1.0) * DEMAND_PA,
         dip_pa=dip * DIP_PA,
         dip_max_pa=1.05 * dip * DIP_PA,
     )
