@@ -14,6 +14,7 @@ from monitor.detectors.strip import before, even_turns, strip
 from monitor.hydraulics.band import Band
 from monitor.hydraulics.line import Z_95
 from monitor.hydraulics.pump import VALVE_S, ball_leak_from_rate_ml_s
+from monitor.signals.dips import LEAST_DIP_PA
 from monitor.signals.order import median
 from monitor.signals.types import Episode
 
@@ -42,8 +43,8 @@ class BallLeak(Detector):
     alone 0.06; two draws in a row (overlapping draws may alternate once by chance), or, where draws
     are short, the strokes of the last two or three together (or turns 10 over twelve draws: ten
     alike come by chance once in 500 times); whole_share 0.9 of the usual interval at that pressure,
-    which the sound side still takes (gas shortens both), with dips over soft_share 0.8 of the usual
-    (gas softens them).
+    which the sound side still takes (gas shortens both), with dips over soft_share 0.5 of the
+    usual, where those are plain (gas softens them; a ball may take a fifth and more).
 
     Blind: to wear of all four balls alike; in draws of fewer than six strokes.
 
@@ -56,7 +57,7 @@ class BallLeak(Detector):
     z: float = 4.0
     alone: float = 0.06
     whole_share: float = 0.9
-    soft_share: float = 0.8
+    soft_share: float = 0.5
     turns: int = 10
     kind = Kind.BALL_LEAK
     events = RUNS
@@ -120,7 +121,7 @@ class BallLeak(Detector):
         if like is None:
             return context.of("interval_s") is None  # another outlet: its time is not known
         dip = context.at_pressure("dip_pa", event, 0.01)
-        if dip is not None and dip.ratio < self.soft_share:
+        if dip is not None and dip.usual > LEAST_DIP_PA and dip.ratio < self.soft_share:
             return False
         t = event.intervals_s
         slow = max(median(side) for side in (t[::2], t[1::2]) if len(side)) / like.usual

@@ -112,7 +112,8 @@ def test_what_a_draw_had_not_cleared_is_no_second_burst(known: Context):
 def test_sides_that_differ_while_dips_are_soft_are_gas_and_no_ball(known: Context):
     strokes = [1.0 * INTERVAL_S, 0.86 * INTERVAL_S] * 4
     leak = [draw(LATER + 100.0 * k, strokes) for k in range(3)]
-    gas = [draw(LATER + 100.0 * k, strokes, **SOFT) for k in range(3)]
+    gone = {"dip_pa": 0.4 * DIP_PA, "dip_max_pa": 0.5 * DIP_PA}
+    gas = [draw(LATER + 100.0 * k, strokes, **gone) for k in range(3)]
     assert Presence.YES in lives(BallLeak(), leak, known_pump())
     assert Presence.YES not in lives(BallLeak(), gas, known)
 
