@@ -33,7 +33,8 @@ class AirSag(Detector):
     recovery and slow_s 0.4 s more, plainly twice that and seconds 1.0 (computed: healthy 0.03 to
     0.1 s, marked sag 0.4 to 8 s); air_share 0.95 of the air at rest for an air sensor; falls that
     differ from draw to draw by unlike 0.08 (a mean of seconds repeats within 1 %), or repeat within
-    alike 0.04; whole 5 times the usual dip width; times 2 draws in a row; rename 0.7 of the weight
+    alike 0.04; whole 5 times the usual dip width; times 2 draws in a row (one more where it is one
+    stroke); rename 0.7 of the weight
     where a restricted suction was told before.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
@@ -84,7 +85,8 @@ class AirSag(Detector):
         self._times += 1
         sure = self.together(event, context)
         renames = Kind.RESTRICTED_SUCTION in context.standing
-        if sure <= (self.rename if renames else 0.5) or self._times < self.times:
+        times = self.times + (event.strokes < 2)  # a level alone may be a valve that buzzes
+        if sure <= (self.rename if renames else 0.5) or self._times < times:
             return self.unknown(event, context)
         return self._say(event, context, now, sure)
 

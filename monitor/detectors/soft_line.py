@@ -283,6 +283,8 @@ class SoftLine:
         opened = (event.features.get("fell_pa") or 0.0) > 0.5 * PA_PER_PSI
         if event.strokes < 3 and not (opened or event.features.get("demand_s")):
             return None  # a stroke into a leak dips less than one into an open valve
+        if event.strokes < 2 and not event.features.get("demand_s"):
+            return None  # nor has a single one a rate: another outlet's flow may be less
         if not _same_air(event, context):
             return None
         demand = context.against("demand_pa", event.features.get("demand_pa"))
