@@ -277,6 +277,15 @@ def _rested(start_pa: float | None, context: Context) -> bool:
     return stall > demand and start_pa > 0.5 * (demand + stall)
 
 
+def _raced_since(context: Context, kind: Kind) -> bool:
+    """Has a draw raced since this was told?"""
+    since = context.standing[kind]
+    return any(
+        run.end_ts >= since and (run.features.get("race_strokes") or 0.0) >= LEAST_STROKES
+        for run in context.recent
+    )
+
+
 def _while_shut(event: Episode, stall_pa: float) -> tuple[Kind, float] | None:
     """What raced off while a demand signal says that every valve was shut: nothing was drawn in, so
     the gas was over the balls, or the line was opened by hand."""
@@ -294,7 +303,8 @@ def _which(event: Episode, context: Context, held: float) -> tuple[Kind, float]:
     level = f.get("stall_before_pa")
     came = thinned(event, context.of("interval_s"))
     standing = [k for k in RACERS if k in context.standing]
-    soft = standing == [Kind.AIRLOCK] and came  # what softened the line came from the suction
+    # What only softened the line until now may have come from the suction.
+    soft = standing == [Kind.AIRLOCK] and came and not _raced_since(context, Kind.AIRLOCK)
     if standing and not soft:  # one matter, one name: it was told when its beginning was in sight
         return standing[0], 0.85
     if shut := _while_shut(event, stall):

@@ -219,6 +219,25 @@ def test_a_rate_that_turns_with_every_valve_shut_is_no_drum(known: Context):
     assert DrumEmpty().update(shut, known).presence is not Presence.YES
 
 
+@pytest.mark.parametrize(
+    ("raced", "kind"), [(False, Kind.DRUM_EMPTY), (True, Kind.AIRLOCK)], ids=["softened", "raced"]
+)
+def test_a_race_that_thins_out_renames_only_what_had_not_raced(
+    known: Context, kind: Kind, *, raced: bool
+):
+    """Gas from the suction softens the line before it is all gas; gas over the balls races first,
+    and goes on to race in ways that look like a drum."""
+    known.standing[Kind.AIRLOCK] = LATER
+    strokes = [INTERVAL_S] * 5 + ([0.25] * 12 if raced else [])
+    known.learn(draw(LATER, strokes, race_strokes=12.0 if raced else 0.0))
+    thin = [0.8 * INTERVAL_S, 0.5 * INTERVAL_S, 0.4 * INTERVAL_S, 0.8, 0.5, 0.3] + [0.25] * 10
+    event = replace(race_of(), stroke_ts=draw(LATER + 300.0, thin).stroke_ts)
+    event.features["race_before_strokes"] = 0.0
+    found = race(replace(event, start_ts=LATER + 300.0, strokes=len(thin) + 1), known)
+    assert found is not None
+    assert found.kind is kind
+
+
 # ---------------------------------------------------------------- bays, valves, held lines
 
 
