@@ -15,7 +15,7 @@ from monitor.detectors.strip import Strip, after_short_rest, strip
 from monitor.signals.features import BoolArray
 from monitor.signals.types import Episode
 
-ONE_OUTLET = 0.02
+ALIKE = 0.02
 """Within which neighbouring strokes of one outlet repeat: twice their own 1 % (computed)."""
 
 
@@ -170,7 +170,7 @@ class AirInSuction(Detector):
         if quick.any() and not quick[: len(quick) // 2].any():
             return True
         t = event.intervals_s
-        alike = quick[1:] & quick[:-1] & (np.abs(np.diff(t)) < ONE_OUTLET * t[1:])
+        alike = quick[1:] & quick[:-1] & (np.abs(np.diff(t)) < ALIKE * t[1:])
         return bool((alike[2:] & alike[1:-1] & alike[:-2]).any())
 
     def _other_matter(self, event: Episode) -> bool:

@@ -34,8 +34,7 @@ class AirSag(Detector):
     0.1 s, marked sag 0.4 to 8 s); air_share 0.95 of the air at rest for an air sensor; falls that
     differ from draw to draw by unlike 0.08 (a mean of seconds repeats within 1 %), or repeat within
     alike 0.04; whole 5 times the usual dip width; times 2 draws in a row (one more where it is one
-    stroke); rename 0.7 of the weight
-    where a restricted suction was told before.
+    stroke); rename 0.7 of the weight where a restricted suction was told before.
 
     Blind: at small flows, and where little air volume lies between restriction and pump: then it
     cannot be told from a restricted suction.

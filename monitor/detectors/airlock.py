@@ -34,10 +34,11 @@ class Airlock(Detector):
     Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed).
     Dips that have gone soft, all alike, at the same flow (the line's compliance up by a quarter, in
-    three draws, or plainly in one), or that fall at 0.6 of their usual slope or less. 1.6 times the
-    usual strokes, evenly spaced (gas over the balls is compressed and let go again, the same on
-    every stroke), that leave the pressure or the dips as no flow would. It has ended where dips and
-    strokes are as ever, the latter within ended_share 1.15.
+    three draws, or plainly in one), or that fall at 0.6 of their usual slope or less, or a saw
+    between strokes that is slower by a quarter. 1.6 times the usual strokes, evenly spaced (gas
+    over the balls is compressed and let go again, the same on every stroke), that leave the
+    pressure or the dips as no flow would. It has ended where dips and strokes are as ever, the
+    latter within ended_share 1.15.
 
     Blind: to gas under one stroke's worth when draws end near stall; to draws of a single stroke
     where no demand signal says that a valve was open; counter bounce looks like racing and is left

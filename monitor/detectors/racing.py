@@ -4,7 +4,8 @@ Decision: a line that starts the race from zero was open, so the pump never had 
 prime); pressure that falls to nothing while a bay draws says the same. Strokes that quicken one
 after the other tell of gas that comes with the liquid, from the suction: right after a long rest
 the foot valve let the line run empty (lost prime), else the drum did. A race from the very first
-stroke of a draw on a full line is gas that was over the check balls before (airlock). A chamber of
+stroke of a draw on a full line is gas that was over the check balls before (airlock). Where a
+demand signal says that every valve was shut as the race began, nothing was drawn in. A chamber of
 gas reaches P_suction r^n at most, 4 to 50 psi for the class (computed), so all kinds hang there.
 """
 

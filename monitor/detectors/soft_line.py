@@ -181,9 +181,9 @@ class SoftLine:
 
     def _sunk(self, event: Episode, context: Context) -> bool:
         """Is the draw's pressure under the usual? What is starved or short of air moves along the
-        outlet's curve, and the piston creeps otherwise."""
+        outlet's curve: its dips are shallow, and its piston creeps otherwise."""
         demand = context.against("demand_pa", event.features.get("demand_pa"))
-        return demand is None or demand.ratio < SAME_PRESSURE
+        return demand is not None and demand.ratio < SAME_PRESSURE
 
     def _shallower(self, event: Episode, context: Context) -> bool:
         """Are the dips shallower, too? A saw of which every second tooth is missed seems slow."""
@@ -287,9 +287,8 @@ class SoftLine:
             return None  # nor has a single one a rate: another outlet's flow may be less
         if not _same_air(event, context):
             return None
-        demand = context.against("demand_pa", event.features.get("demand_pa"))
-        if demand is not None and demand.ratio < SAME_PRESSURE:
-            return None  # starved or short of air: that makes dips shallow, too
+        if self._sunk(event, context):
+            return None
         flow = context.against("conductance", event.features.get("conductance"))
         if flow is not None and not 0.85 < flow.ratio < 1.06:
             return None  # another outlet, or strokes that deliver less: not gas at rest in a line

@@ -18,8 +18,8 @@ HALF_GAS = 2.0
 """Spread of the strokes' times over which gas comes in with the liquid; twice that where more than
 half of each stroke is gas, for a line that draws in so much delivers next to nothing (chosen)."""
 RANGE_TO_SIGMA = (1.128, 1.693, 2.059, 2.326)
-"""Expected range of two to five values of a normal law, in sigmas (d2 of the NIST/SEMATECH
-e-Handbook, table in 6.3.2.1, from memory)."""
+"""Expected range of two to five values of a normal law, in sigmas (the d2 of control charts;
+L. Tippett, Biometrika 17, 1925)."""
 SLACKER, MOST_SLOPE = 3.2, 0.8
 """Times the usual compliance (flow over slope), and the share of the usual slope that is no noise:
 two bays at once make the pressure fall the faster (chosen)."""

@@ -37,9 +37,8 @@ class Worn(Detector):
     what the strokes have (a wider outlet takes more flow, and dips go with it), and where the
     limits of the loss leave out 0 (gas that is carried off is less from draw to draw);
     sudden_share 1.3 (more than that at once is gas or another outlet; over months most_share 1.6);
-    draws_many 20 in a row, with dips that
-    have not grown, on a pump of several outlets, also where sound draws came back after such ones
-    (a bay that was added); over
+    draws_many 20 in a row, with dips that have not grown, on a pump of several outlets, also where
+    sound draws came back after such ones (a bay that was added); over
     months the same share against this pump's first draws at like pressure, in slow_draws 20 of
     which slow_most 4 may not show it, with dips over soft_share 0.8 of the first ones.
 
@@ -103,6 +102,8 @@ class Worn(Detector):
         self._ratios.append(flow.ratio)
         self._dips.append(1.0 if dip is None else dip.ratio)
         needed = self._needed(event, context, flow)
+        if needed is None:
+            return self.unknown(event, context)
         last = np.array(list(self._ratios)[-needed:])
         if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
             return self.unknown(event, context)
@@ -110,13 +111,13 @@ class Worn(Detector):
             return self.unknown(event, context)
         return self._say(event, context, float(np.median(last)), last.tolist())
 
-    def _needed(self, event: Episode, context: Context, flow: Shift) -> int:
-        """Draws in a row that must show it. A wider outlet takes more flow, and dips go with it:
-        dips that have not grown tell of slip, and of no new outlet."""
+    def _needed(self, event: Episode, context: Context, flow: Shift) -> int | None:
+        """Draws in a row that must show it, None where none would do. A wider outlet takes more
+        flow, and dips go with it: dips that have not grown tell of slip, and of no new outlet."""
         last = median(np.array(list(self._dips)[-2:]))
         slip = last < 1.0 + self.deeper * (flow.ratio - 1.0)
         if not context.one_outlet or self._others:
-            return self.draws_many if slip else self.draws_many + 1
+            return self.draws_many if slip else None
         plain = flow.z > self.plain_z and event.strokes >= 3
         return self.draws - 1 if plain and slip else self.draws
 

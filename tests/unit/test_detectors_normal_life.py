@@ -16,6 +16,8 @@ from draw_kit import (
     draw,
     known_pump,
 )
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.air_in_suction import AirInSuction
@@ -30,7 +32,7 @@ from monitor.detectors.high_air import HighAir
 from monitor.detectors.lost_prime import LostPrime
 from monitor.detectors.racing import race
 from monitor.detectors.stroke_counter import StrokeCounter
-from monitor.detectors.undelivered import idle_gas
+from monitor.detectors.undelivered import RANGE_TO_SIGMA, idle_gas
 from monitor.detectors.watch import SOUND_DRAWS, PumpWatch
 from monitor.detectors.worn import Worn
 from monitor.signals.types import Episode
@@ -160,6 +162,14 @@ def test_two_or_three_quick_strokes_are_gas_at_rest_only_if_alike(
     gone = {"dip_pa": 0.1 * DIP_PA, "dip_max_pa": 0.1 * DIP_PA, "fall_max_pa_s": 0.1 * FALL_PA_S}
     event = draw(LATER, [x * INTERVAL_S for x in strokes], **gone)
     assert idle_gas(event, known) is told
+
+
+@pytest.mark.parametrize(("n", "d2"), list(enumerate(RANGE_TO_SIGMA, start=2)))
+def test_the_expected_range_is_that_of_order_statistics(n: int, d2: float):
+    """E[range] of n normal values = integral of 1 - F^n - (1 - F)^n (L. Tippett, Biometrika 17,
+    1925), integrated by scipy."""
+    whole, _ = quad(lambda x: 1.0 - norm.cdf(x) ** n - norm.sf(x) ** n, -9.0, 9.0)
+    assert d2 == pytest.approx(whole, abs=1e-3)
 
 
 def race_of(**more: float) -> Episode:

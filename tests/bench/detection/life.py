@@ -19,6 +19,8 @@ from monitor.signals.types import Block
 LIFE = ("healthy", "saturday", "cold morning", "set point", "drum swap", "pump change")
 LIFE_MORE = ("quiet nights", "chatter", "network gaps", "clock change", "rare bay",
              "second bay", "high line")  # fmt: skip
+OURS = ("second bay", "high line")
+"""Scenes of our own: an outlet that nobody announced, a line that holds what a surge left."""
 MONTH_DAYS = 30.0
 LOGGED = {"set point": "set point changed", "air on": "pump changed"}
 """What a person writes into the work log: a set point that was turned, a pump that was changed."""
@@ -93,11 +95,19 @@ def show_life(results: list[Calm], report: Report) -> dict[str, object]:
             f"{name:16s} {len(own):2d} pumps {days:5.1f} d {sum(c.cpu_s for c in own):6.1f} s CPU  "
             f"{rate:6.2f} a pump-month ({low:.2f} to {high:.2f})  {where or 'none'}"
         )
+    listed = _total([c for c in results if c.name not in OURS], "without our own scenes", report)
+    n, days = _total(results, "all scenes", report)
+    return {"alarms": n, "days": days, "listed_alarms": listed[0], "listed_days": listed[1]}
+
+
+def _total(results: list[Calm], which: str, report: Report) -> tuple[int, float]:
+    """Print and give alarms and days of some scenes together."""
     days = sum(c.days for c in results)
     n = sum(sum(c.alarms.values()) for c in results)
-    rate, low, high = monthly(n, days)
-    report.say(
-        f"{n} false alarms in {days:.0f} pump-days: {rate:.2f} a pump-month "
-        f"(95 % Poisson {low:.2f} to {high:.2f})"
-    )
-    return {"alarms": n, "days": round(days, 1)}
+    if days:
+        rate, low, high = monthly(n, days)
+        report.say(
+            f"{which}: {n} false alarms in {days:.0f} pump-days: {rate:.2f} a pump-month "
+            f"(95 % Poisson {low:.2f} to {high:.2f})"
+        )
+    return n, round(days, 1)
