@@ -113,8 +113,8 @@ class Icing(Detector):
         if not self._wider(event, now):
             return False
         demand = context.at_flow("demand_pa", event, 0.002)
-        if demand is None or demand.ratio > SLOWER:
-            return False  # a valve that closed for a moment looks wide, too
+        if demand is None or demand.ratio > SLOWER or demand.z > -self.z:
+            return False  # a valve that closed for a moment looks wide, too, and so does a saw
         deep = context.at_flow("dip_pa", event, 0.01)
         if deep is None or deep.ratio < 1.0 / self.deep_share:
             return False

@@ -27,6 +27,7 @@ def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episo
         "dip_max_pa": 1.05 * DIP_PA,
         "deepest_pa": DIP_PA,
         "dips": float(len(at)),
+        "dip_s": 0.3,
         "fall_pa_s": FALL_PA_S,
         "fall_max_pa_s": 1.02 * FALL_PA_S,
         "saw_s": SAW_S,
@@ -42,9 +43,9 @@ def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episo
     return Episode("p", "draw", start_ts, float(at[-1]) + 10.0, False, len(at), features, at)
 
 
-def known_pump(draws: int = 40) -> Context:
+def known_pump(draws: int = 40, pressure_cv: float = 0.001) -> Context:
     """What is known of the pump after so many draws of four to eight strokes that repeat within 1 %
-    (dips and slopes within 2 %)."""
+    (dips and slopes within 2 %, pressures within pressure_cv)."""
     context = Context(Site(id="s", pumps=(PUMP,)), PUMP, Scales.of(PUMP))
     rng = np.random.default_rng(3)
     for n in range(draws):
@@ -54,7 +55,7 @@ def known_pump(draws: int = 40) -> Context:
             draw(
                 T0 + 200.0 * n,
                 strokes,
-                demand_pa=DEMAND_PA * (1.0 + 0.001 * a),
+                demand_pa=DEMAND_PA * (1.0 + pressure_cv * a),
                 dip_pa=DIP_PA * (1.0 + 0.02 * b),
                 dip_max_pa=1.05 * DIP_PA * (1.0 + 0.02 * c),
                 fall_pa_s=FALL_PA_S * (1.0 + 0.02 * d),

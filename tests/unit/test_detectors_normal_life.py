@@ -29,6 +29,7 @@ from monitor.detectors.context import Context
 from monitor.detectors.drum_empty import DrumEmpty
 from monitor.detectors.finding import Finding, Presence
 from monitor.detectors.high_air import HighAir
+from monitor.detectors.icing import Icing
 from monitor.detectors.lost_prime import LostPrime
 from monitor.detectors.racing import race
 from monitor.detectors.stroke_counter import StrokeCounter
@@ -290,6 +291,19 @@ def test_wear_is_the_same_on_every_draw_and_not_a_quarter_at_once(
 ):
     draws = [draw(LATER + 100.0 * k, [INTERVAL_S / x] * 5) for k, x in enumerate(times)]
     assert (Presence.YES in lives(Worn(), draws, known)) is told
+
+
+@pytest.mark.parametrize(
+    ("pressure_cv", "told"), [(0.001, True), (0.01, False)], ids=["sunk", "as it varies"]
+)
+def test_dips_that_widen_are_ice_only_where_the_pressure_has_sunk(pressure_cv, *, told: bool):
+    """A saw as high as half a dip makes widths jump; ice takes pressure as well."""
+    context = known_pump(pressure_cv=pressure_cv)
+    draws = [
+        draw(LATER + 200.0 * k, [INTERVAL_S] * 5, dip_s=wide, demand_pa=0.975 * DEMAND_PA)
+        for k, wide in enumerate((0.5, 0.5, 1.3))
+    ]
+    assert (lives(Icing(), draws, context)[-1] is Presence.YES) is told
 
 
 def episode(n: int, strokes: int, **features: float) -> Episode:
