@@ -78,8 +78,8 @@ DRAWN_PA = 0.7 * PA_PER_PSI
 """A fall before a stroke beyond the noise of a line at rest (computed for the class)."""
 
 MANY_STROKES = 12
-"""Strokes from which raggedness is the pump's: each time a bay comes or goes it makes two of the
-differences odd that a median is taken of, and that twice are under half of nine."""
+"""Strokes from which raggedness and alternation are the pump's: each time a bay comes or goes two
+of the differences are odd that a median is taken of, and that twice are under half of nine."""
 
 LEAST_REST_S = 900.0
 """Rest over which idle strokes give a rate (chosen: one stroke in 15 min is 4 mL/min at 60 mL)."""
@@ -333,6 +333,7 @@ class Baseline:
             found["recovery_strokes"] = found["recovery_s"] * rate
         if episode.strokes < MANY_STROKES:
             found.pop("ragged", None)
+            found.pop("asymmetry", None)
         strokes, rest_s = self._idle
         if rest_s >= LEAST_REST_S:
             found["idle_strokes_per_h"] = strokes * 3600.0 / rest_s

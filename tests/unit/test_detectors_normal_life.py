@@ -315,12 +315,13 @@ def episode(n: int, strokes: int, **features: float) -> Episode:
 @pytest.mark.parametrize(
     ("strokes", "told"), [(6, False), (MANY_STROKES, True)], ids=["few strokes", "many"]
 )
-def test_few_strokes_of_overlapping_bays_are_not_ragged(strokes: int, *, told: bool):
+@pytest.mark.parametrize("name", ["ragged", "asymmetry"])
+def test_few_strokes_of_overlapping_bays_are_not_ragged(name: str, strokes: int, *, told: bool):
     """A bay that comes and goes makes odd differences; over few strokes they are the median."""
     baseline, rng, said = Baseline("p"), np.random.default_rng(5), []
     for n in range(160):
-        ragged = abs(rng.normal(0.02, 0.005)) + (0.6 if n >= 120 else 0.0)
-        said.append(baseline.update(episode(n, strokes, ragged=ragged)))
+        odd = abs(rng.normal(0.02, 0.005)) + (0.6 if n >= 120 else 0.0)
+        said.append(baseline.update(episode(n, strokes, **{name: odd})))
     assert any(f.presence is Presence.YES for f in said) is told
 
 
