@@ -8,7 +8,7 @@ from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.lost_prime import burst
 from monitor.detectors.racing import Race, race, thinned
-from monitor.detectors.soft_line import SoftLine
+from monitor.detectors.soft_line import SoftLine, usual_compliance_ml_pa
 from monitor.detectors.undelivered import idle_gas
 from monitor.hydraulics.line import compliance_from_dip, gas_from_compliance
 from monitor.signals.types import Episode
@@ -130,12 +130,10 @@ class Airlock(Detector):
         slow and fast gas, and no sharper than its pressures tell.
         """
         rate, fall = event.features.get("rate_hz"), event.features.get("fall_pa_s")
-        usual_rate, usual_fall = context.of("rate_hz"), context.of("fall_pa_s")
-        if not rate or not fall or fall <= 0 or not usual_rate or not usual_fall:
+        before = usual_compliance_ml_pa(context)
+        if not rate or not fall or fall <= 0 or before is None:
             return Evidence("trapped gas", None, "mL")
-        own_ml = context.scales.displacement_ml
-        now = compliance_from_dip(rate * own_ml, fall)
-        before = compliance_from_dip(usual_rate * own_ml, usual_fall)
+        now = compliance_from_dip(rate * context.scales.displacement_ml, fall)
         stall = event.features.get("stall_after_pa") or context.stall_pa
         pressure = event.features.get("demand_pa") or stall
         found = gas_from_compliance(now, before, pressure + STANDARD_ATMOSPHERE_PA)

@@ -57,17 +57,22 @@ def _under(context: Context, firm: Shift, deep: Shift) -> bool:
     return all(low is not None and x.value < low for low, x in zip(lows, (firm, deep), strict=True))
 
 
+def usual_compliance_ml_pa(context: Context) -> float | None:
+    """This pump's line (mL/Pa) as its usual dips tell it; None where they do not."""
+    rate, fall = context.of("rate_hz"), context.of("fall_pa_s")
+    if not rate or not fall or fall <= 0:
+        return None
+    return compliance_from_dip(rate * context.scales.displacement_ml, fall)
+
+
 def _gas_strokes(times: float, event: Episode, context: Context) -> float:
     """Gas (strokes of it, at atmosphere) that makes the line so many times as soft as usual, at the
     least: its saw may be slower by no more than the root of that."""
-    rate, fall = context.of("rate_hz"), context.of("fall_pa_s")
-    demand = event.features.get("demand_pa")
-    if not rate or not fall or fall <= 0 or demand is None:
+    usual, demand = usual_compliance_ml_pa(context), event.features.get("demand_pa")
+    if usual is None or demand is None:
         return 0.0
-    own_ml = context.scales.displacement_ml
-    usual = compliance_from_dip(rate * own_ml, fall)
     found = gas_from_compliance(times * usual, usual, demand + STANDARD_ATMOSPHERE_PA)
-    return found.isothermal_ml / own_ml
+    return found.isothermal_ml / context.scales.displacement_ml
 
 
 def _short_strokes(event: Episode, context: Context) -> float:

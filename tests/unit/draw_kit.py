@@ -43,13 +43,13 @@ def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episo
     return Episode("p", "draw", start_ts, float(at[-1]) + 10.0, False, len(at), features, at)
 
 
-def known_pump(draws: int = 40, pressure_cv: float = 0.001) -> Context:
-    """What is known of the pump after so many draws of four to eight strokes that repeat within 1 %
+def known_pump(pressure_cv: float = 0.001, interval_s: float = INTERVAL_S) -> Context:
+    """What is known of the pump after forty draws of four to eight strokes that repeat within 1 %
     (dips and slopes within 2 %, pressures within pressure_cv)."""
     context = Context(Site(id="s", pumps=(PUMP,)), PUMP, Scales.of(PUMP))
     rng = np.random.default_rng(3)
-    for n in range(draws):
-        strokes = [INTERVAL_S * (1.0 + 0.01 * rng.standard_normal())] * int(rng.integers(3, 8))
+    for n in range(40):
+        strokes = [interval_s * (1.0 + 0.01 * rng.standard_normal())] * int(rng.integers(3, 8))
         a, b, c, d, e, f = rng.standard_normal(6)
         context.learn(
             draw(
