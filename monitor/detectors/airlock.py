@@ -7,7 +7,7 @@ from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.lost_prime import burst
-from monitor.detectors.racing import Race, race, thinned
+from monitor.detectors.racing import Race, race, shut, thinned
 from monitor.detectors.soft_line import SoftLine, usual_compliance_ml_pa
 from monitor.detectors.undelivered import idle_gas
 from monitor.hydraulics.line import compliance_from_dip, gas_from_compliance
@@ -31,7 +31,8 @@ class Airlock(Detector):
 
     Needs: pressure and strokes.
 
-    Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure);
+    Settings: race_strokes 10 (chosen: a re-prime after a drum change takes fewer at pressure; with
+    every valve shut nothing primes, and any race will do);
     extra_strokes 3 more to the stall than the hose takes (one is the counting error, computed).
     Dips that have gone soft, all alike, at the same flow (the line's compliance up by a quarter, in
     three draws, or plainly in one), or that fall at 0.6 of their usual slope or less, or a saw
@@ -61,6 +62,10 @@ class Airlock(Detector):
         need(self.race_strokes >= 5, "airlock.race_strokes")
         need(self.extra_strokes >= 1.0, "airlock.extra_strokes")
 
+    def gulped(self, ts: float) -> None:
+        """Gas passes through the line now."""
+        self._line.gulped(ts)
+
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, also while it lasts."""
         f = event.features
@@ -69,7 +74,7 @@ class Airlock(Detector):
             return self.unknown(event, context)
         now = race(event, context)
         if now is not None:
-            if now.kind is Kind.AIRLOCK and now.strokes >= self.race_strokes:
+            if now.kind is Kind.AIRLOCK and (now.strokes >= self.race_strokes or shut(event)):
                 return self._racing(event, context, now)
             return self.unknown(event, context)
         if idle_gas(event, context):

@@ -6,7 +6,7 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.base import RUNS, Detector, need
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding
-from monitor.detectors.racing import race
+from monitor.detectors.racing import Race, race
 from monitor.signals.types import Episode
 
 CHANGES = ("pump changed", "drum changed", "foot valve cleaned", "seals")
@@ -25,8 +25,9 @@ class MissedPrime(Detector):
 
     Settings: primes 4.5 times the strokes that fill the suction line (computed: a sound prime with
     the line open needs one to three, a low clearance ratio the most); least_strokes 20, over
-    half of race_s; or race_s 30 s at dry speed, fresh_s 90 s within after_s
-    1 h of a logged change of pump or drum (gas must first crack the bay's check valve).
+    half of race_s, or without_doubt 6 times, twice the most that a sound one needs; or race_s 28 s
+    at dry speed (a run that is looked at after 30 s has raced for less), fresh_s 90 s within
+    after_s 1 h of a logged change of pump or drum (gas must first crack the bay's check valve).
 
     Blind: while the line is still held at pressure by a check valve: then the same racing reads
     as an airlock until the next draw lets the line down.
@@ -40,7 +41,8 @@ class MissedPrime(Detector):
 
     primes: float = 4.5
     least_strokes: int = 20
-    race_s: float = 30.0
+    without_doubt: float = 6.0
+    race_s: float = 28.0
     fresh_s: float = 90.0
     after_s: float = 3600.0
     kind = Kind.MISSED_PRIME
@@ -54,6 +56,14 @@ class MissedPrime(Detector):
         """Was a pump or a drum just changed? Then it primes, against the bay's check valve."""
         since = max((context.notes.get(k, 0.0) for k in CHANGES), default=0.0)
         return 0.0 <= event.end_ts - since < self.after_s
+
+    def _due(self, now: Race, enough: float, *, fresh: bool) -> bool:
+        """Has it raced for so long, or for so many strokes, that no sound pump still primes?"""
+        if now.lasted_s >= (self.fresh_s if fresh else self.race_s):
+            return True
+        plain = now.strokes >= self.without_doubt / self.primes * enough
+        long = now.lasted_s >= 0.5 * self.race_s
+        return not fresh and now.strokes >= enough and (plain or long)
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a run, also while it lasts."""
@@ -69,10 +79,7 @@ class MissedPrime(Detector):
         if now.kind is not Kind.MISSED_PRIME:
             return self.unknown(event, context)
         enough = max(self.primes * context.scales.prime_strokes, float(self.least_strokes))
-        fresh = self._fresh(event, context)
-        long_s = self.fresh_s if fresh else self.race_s
-        early = fresh or now.strokes < enough or now.lasted_s < 0.5 * long_s
-        if now.lasted_s < long_s and early:
+        if not self._due(now, enough, fresh=self._fresh(event, context)):
             return self.unknown(event, context)
         stall = context.stall_pa
         return self.yes(

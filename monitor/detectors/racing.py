@@ -259,7 +259,7 @@ def _began_open(event: Episode, context: Context) -> bool:
     start, raced = f.get("race_from_pa"), (f.get("race_strokes") or 0.0) >= LEAST_STROKES
     if start is None:
         return False
-    if (f.get("race_shut_s") or 0.0) > SHUT_S and start < BY_HAND_SHARE * context.stall_pa:
+    if shut(last) and start < BY_HAND_SHARE * context.stall_pa:
         return True
     return raced and start < OPEN_SHARE * context.stall_pa
 
@@ -287,11 +287,16 @@ def _raced_since(context: Context, kind: Kind) -> bool:
     )
 
 
+def shut(event: Episode) -> bool:
+    """Had every valve been shut for long, as a demand signal says, when the race began?"""
+    return (event.features.get("race_shut_s") or 0.0) > SHUT_S
+
+
 def _while_shut(event: Episode, stall_pa: float) -> tuple[Kind, float] | None:
     """What raced off while a demand signal says that every valve was shut: nothing was drawn in, so
     the gas was over the balls, or the line was opened by hand."""
     start = event.features.get("race_from_pa")
-    if start is None or (event.features.get("race_shut_s") or 0.0) <= SHUT_S:
+    if start is None or not shut(event):
         return None
     if start > FULL_SHARE * stall_pa:
         return Kind.AIRLOCK, 0.9

@@ -65,6 +65,12 @@ def usual_compliance_ml_pa(context: Context) -> float | None:
     return compliance_from_dip(rate * context.scales.displacement_ml, fall)
 
 
+def _in_one_step(event: Episode, context: Context, dip_pa: float) -> bool:
+    """Does most of such a dip fall from one sample to the next, its slope unseen?"""
+    fall = context.of("fall_pa_s")
+    return fall is not None and fall * (event.features.get("sample_s") or 0.0) > ONE_STEP * dip_pa
+
+
 def _gas_strokes(times: float, event: Episode, context: Context) -> float:
     """Gas (strokes of it, at atmosphere) that makes the line so many times as soft as usual, at the
     least: its saw may be slower by no more than the root of that."""
@@ -90,7 +96,8 @@ class SoftLine:
     in a row tell of gas at rest (not within two hours and sixty strokes of a gulp of gas, which a
     drum change brings and which goes with the flow; within stay_share 0.12 of each other, for gas
     that is carried off lets them come back), or one of sure_strokes 4 with the usual dip under
-    plain_share 0.6 and by sure_z 8, the deepest soft within alike 1.25 as well.
+    plain_share 0.6 and by sure_z 8, the deepest soft within alike 1.25 as well (not right after a
+    single soft stroke, for it has no time between strokes that would show a gulp).
     """
 
     share: float = 0.8
@@ -107,10 +114,15 @@ class SoftLine:
     _soft_dips: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _gulp_ts: float | None = None
     _since_gulp: int = 0
+    _one_before: bool = False
+    _one_now: bool = False
 
     def hear(self, event: Episode, context: Context) -> None:
         """Remember the last stroke that came much too soon; before judging, at every run."""
         usual, t = context.of("interval_s"), event.intervals_s
+        if not event.open_ and event.strokes:
+            one = self._softer(context, "dip_pa", event.features.get("dip_pa"))
+            self._one_before, self._one_now = self._one_now, event.strokes == 1 and bool(one)
         if not len(t):
             return
         least = float(t.min())
@@ -122,6 +134,11 @@ class SoftLine:
             self._since_gulp = 0
         elif not event.open_:
             self._since_gulp += event.strokes
+
+    def gulped(self, ts: float) -> None:
+        """A drum was changed: gas came with it, seen or not."""
+        self._gulp_ts = max(ts, self._gulp_ts or ts)
+        self._since_gulp = 0
 
     def judge(self, event: Episode, context: Context) -> Presence:
         """Gas sits in the line: yes, no (its dips are as ever), or nothing to say."""
@@ -146,7 +163,7 @@ class SoftLine:
         """Does the pressure fall so much more slowly at each reversal, at this pump's usual flow,
         that one draw is enough? Compliance is flow over slope, and the slope repeats better than
         the depth, for which the valve's time counts as well."""
-        if not self._calm(event) or self._comes_back() or event.open_:
+        if not self._calm(event) or self._comes_back() or event.open_ or self._one_before:
             return False
         if event.strokes == 1:
             return self._one_soft(event, context)
@@ -161,10 +178,9 @@ class SoftLine:
         if (context.of("dip_pa") or 0.0) < LEAST_DIP_PA:
             return False  # hardly more than noise
         dip = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
-        step_s = event.features.get("sample_s") or 0.0
         if dip is None:
             return False
-        unseen = slope.usual * step_s > ONE_STEP * dip.usual
+        unseen = _in_one_step(event, context, dip.usual)
         if dip.ratio > self.plain_share and (unseen or event.strokes < self.sure_strokes):
             return False
         surest = min(slope.z, dip.z)
@@ -225,9 +241,11 @@ class SoftLine:
             return False  # so long open for one stroke: the flow was less
         if dip.usual < FIRM_DIP_PA or dip.value > low or dip.ratio < -NO_DIP:
             return False
-        unseen = fall.usual * (f.get("sample_s") or 0.0) > ONE_STEP * dip.usual
-        if unseen:
-            return dip.ratio < ALL_GONE and dip.z < -self.sure_z
+        gone = dip.ratio < ALL_GONE and dip.z < -self.sure_z
+        if _in_one_step(event, context, dip.usual):
+            return gone
+        if gone and dip.value < LEAST_DIP_PA:
+            return True  # what falls from sample to sample is noise by then
         soft = max(fall.ratio, dip.ratio) < self.plain_share and max(fall.z, dip.z) < -self.z
         return soft and min(fall.z, dip.z) < -self.sure_z
 
@@ -237,6 +255,8 @@ class SoftLine:
         firm = context.against("dip_pa", event.features.get("dip_pa"), 0.01)
         deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
         if firm is None or deep is None or not self._calm(event) or self._comes_back():
+            return False
+        if self._one_before:
             return False
         if not _under(context, firm, deep) or deep.ratio > max(self.alike * firm.ratio, ALL_GONE):
             return False  # gas on its way through leaves some dips firm, gas at rest none
@@ -251,6 +271,8 @@ class SoftLine:
         the usual and the deepest dip are soft, and the flow is just as ever."""
         flow = context.at_pressure("conductance", event)
         same = flow is not None and abs(flow.ratio - 1.0) < 0.02 and context.one_outlet
+        if _in_one_step(event, context, firm.usual):
+            return False  # strokes in step with the samples miss as much of every dip
         sure = min(firm.z, deep.z) < -self.sure_z
         return same and sure and max(firm.ratio, deep.ratio) < self.share
 
