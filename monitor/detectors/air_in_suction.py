@@ -19,6 +19,21 @@ ALIKE = 0.02
 """Within which neighbouring strokes of one outlet repeat: twice their own 1 % (computed)."""
 
 
+FOOT_M = 0.3
+"""Of a dip tube that runs empty while it is out of the drum (chosen)."""
+
+
+def _foot_strokes(context: Context) -> float:
+    """Gas (strokes of it) that a well-made change of drum brings at the most; one at the least."""
+    area_m2 = np.pi / 4.0 * context.pump.suction.bore_m**2
+    return max(1.0, float(FOOT_M * area_m2 * 1e6) / context.scales.displacement_ml)
+
+
+def _gas_strokes(last: Strip) -> float:
+    """Gas (strokes of it) that the last draws' strokes moved: what their times lack."""
+    return float((1.0 - np.exp(last.logs)).sum())
+
+
 def alternates(event: Episode) -> bool:
     """Long and short strokes in turn, beyond what ragged ones do by chance."""
     f = event.features
@@ -44,10 +59,13 @@ class AirInSuction(Detector):
     where they are not ragged, none where their spread is under even_cv 0.03; or the
     strokes of the last three draws together, least 4 intervals, quick_share 0.06 shorter than usual
     at that pressure by z 5 of this pump's own spread, ragged as above, where this draw and one
-    before (two, where strokes are quicker by much 0.55) have dips under soft_share 0.9 and this one
-    is quicker by at least fading 0.7 of the quickest. A burst after a rest from which the strokes
-    come back to sound 0.9 of the usual time
-    is a suction line that ran empty.
+    before (two, where strokes are quicker by much 0.55) have dips under soft_share 0.9, this one by
+    more than soft_z 1 of their spread, and it is quicker by at least fading 0.7 of the quickest.
+    What their times lack must be more gas than 0.3 m of dip tube holds, and a stroke of it at the
+    least: so much a well-made change of drum brings; beyond plenty 3 times that, and what the whole
+    suction line holds, two such draws are enough, the last by faded 0.4 of the quickest. A burst
+    after a rest from which the strokes come back to sound 0.9 of the usual time is a suction line
+    that ran empty.
 
     Blind: when draws are of very few strokes; to a trickle under 5 % of the flow.
 
@@ -67,8 +85,11 @@ class AirInSuction(Detector):
     quick_share: float = 0.06
     z: float = 5.0
     soft_share: float = 0.9
+    soft_z: float = 1.0
     fading: float = 0.7
     much: float = 0.55
+    plenty: float = 3.0
+    faded: float = 0.4
     sound: float = 0.9
     kind = Kind.AIR_IN_SUCTION
     events = RUNS
@@ -80,6 +101,10 @@ class AirInSuction(Detector):
     def rebase(self) -> None:
         """Start counting anew."""
         self._times = 0
+
+    def gulped(self, _ts: float) -> None:
+        """What was counted was the change's."""
+        self.rebase()
 
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a closed draw."""
@@ -103,7 +128,8 @@ class AirInSuction(Detector):
             return (self.no if calm else self.unknown)(event, context)
         if not soft or self._gas_at_rest(event, context, flow):
             return self.unknown(event, context)
-        if self._fades(strip(event, context)):
+        last = strip(event, context)
+        if self._fades(last, self.fading) or self._little(last, context):
             return self.unknown(event, context)
         ragged = self._ragged(event, context)
         if not ragged and (event.features.get("interval_cv") or 0.0) < self.even_cv:
@@ -117,7 +143,7 @@ class AirInSuction(Detector):
         """Strokes for the pressure over the last draws, when they are quicker than usual, ragged,
         with soft dips."""
         firm = context.at_pressure("dip_pa", event, 0.01)
-        if firm is None or firm.ratio > self.soft_share:
+        if firm is None or firm.ratio > self.soft_share or firm.z > -self.soft_z:
             return None
         if self._rested(event, context) or self._other_matter(event):
             return None
@@ -130,25 +156,34 @@ class AirInSuction(Detector):
         n, quicker, ragged = len(last.logs), last.quicker, last.ragged
         if n < self.least or quicker is None or ragged is None:
             return None
-        if (last.asymmetry or 0.0) > self.alternate or not self._again(last):
+        if (last.asymmetry or 0.0) > self.alternate or not self._again(last, context):
+            return None
+        if self._little(last, context):
             return None
         jitter = max(last.jitter, 0.01)
         least = max(self.quick_share, self.z * jitter / n**0.5)
         told = quicker > least and ragged > self.ragged_times * jitter + self.ragged_more
         return float(np.exp(quicker)) if told else None
 
-    def _again(self, last: Strip) -> bool:
+    def _again(self, last: Strip, context: Context) -> bool:
         """This draw and another one of the last, quicker with soft dips, and not fading: gas that a
         drum change left is carried off. Where two fifths of each stroke are gas, two others: so
-        much comes with a drum change."""
+        much comes with a drum change; but never as much in all."""
         so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
+        most = max(self.plenty * _foot_strokes(context), context.scales.prime_strokes)
+        if _gas_strokes(last) > most and not self._fades(last, self.faded):
+            return len(so) >= self.times
         times = self.times + (bool(so) and max(so) > self.much)
-        return len(so) >= times and not self._fades(last)
+        return len(so) >= times and not self._fades(last, self.fading)
 
-    def _fades(self, last: Strip) -> bool:
+    def _fades(self, last: Strip, share: float) -> bool:
         """Are this draw's strokes so much less quick than those of the last ones were?"""
         quick = [x for x, _ in last.quick]
-        return bool(quick) and quick[0] < self.fading * max(quick)
+        return bool(quick) and quick[0] < share * max(quick)
+
+    def _little(self, last: Strip, context: Context) -> bool:
+        """Is what the last strokes' times lack no more gas than a drum change may bring?"""
+        return _gas_strokes(last) < _foot_strokes(context)
 
     def _quick(self, event: Episode, context: Context) -> BoolArray | None:
         """Which of this draw's strokes are quicker than usual; None where that is not known."""

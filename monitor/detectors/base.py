@@ -27,6 +27,9 @@ class Detector:
     def rebase(self) -> None:
         """Forget what was learned: the pump was repaired or its set point changed."""
 
+    def gulped(self, _ts: float) -> None:
+        """The drum was changed (a work entry): gas that came with it until now told of nothing."""
+
     def _finding(self, event: Episode, context: Context, presence: Presence) -> Finding:
         return Finding(context.pump.id, self.kind, presence, event.end_ts, event.start_ts)
 

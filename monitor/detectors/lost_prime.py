@@ -29,6 +29,9 @@ SLOWING = 2.0
 """Strokes that end twice as slow as the fastest are on their way back."""
 
 
+SLOWED_SHARE = 0.95
+"""Of the usual time: strokes jitter by 0.5 to 3 % (chosen)."""
+
 WHOLE_FIRST = 3
 """A whole stroke or two may still come of liquid in the chambers before the gas arrives."""
 
@@ -57,11 +60,11 @@ def burst(event: Episode, context: Context) -> tuple[int, bool] | None:
     return n, bool(own > HEALED * normal or healing)
 
 
-def healing(event: Episode, heal_share: float = 1.25) -> bool:
+def healing(event: Episode, heal_share: float = 1.25, usual_s: float | None = None) -> bool:
     """Do the strokes slow down again, side by side, from their quickest early on to the run's end?
 
     Each is held against the one two before it, for one side may lead the other; strokes that are
-    merely ragged go up and down.
+    merely ragged go up and down. Those that are back to the usual time (s) have slowed down.
     """
     t = event.intervals_s
     if len(t) < 3:
@@ -69,6 +72,11 @@ def healing(event: Episode, heal_share: float = 1.25) -> bool:
     quickest = int(t.argmin())
     later = t[quickest:]
     rises = later[2:] > later[:-2]
+    if usual_s is not None:
+        slowed = later > SLOWED_SHARE * usual_s
+        rises |= slowed[2:]
+        both = np.flatnonzero(slowed[1:] & slowed[:-1])
+        rises = rises[: int(both[0])] if len(both) else rises
     if quickest > len(t) // 2 or len(rises) < 1 or int((~rises).sum()) > len(rises) // 5:
         return False
     return median(t[-2:]) > heal_share * float(t.min())
@@ -126,6 +134,10 @@ class LostPrime(Detector):
         self._bursts.clear()
         self._rests.clear()
 
+    def gulped(self, _ts: float) -> None:
+        """A burst was the change's."""
+        self.rebase()
+
     def update(self, event: Episode, context: Context) -> Finding:
         """Judge a draw that followed a rest; a race also while it lasts."""
         now = race(event, context)
@@ -172,13 +184,16 @@ class LostPrime(Detector):
         return max(n, more), healed
 
     def _gassy(self, event: Episode, context: Context) -> bool:
-        """Did the draw end before the gas was through? Its strokes thinned from the first on, and
-        their dips were soft: two bays at once are quick from the first, with deeper dips."""
+        """Did the draw end before the gas was through? Its strokes thinned from the first on, or
+        were quick from the first after a rest of minutes, and their dips were soft: two bays at
+        once are quick from the first, with deeper dips."""
         firm = context.at_pressure("dip_pa", event, 0.01) or context.against(
             "dip_pa", event.features.get("dip_pa"), 0.01
         )
         soft = firm is not None and firm.ratio < self.soft_share
-        return soft and thinned(event, context.of("interval_s"))
+        usual, rest = context.of("interval_s"), event.features.get("rest_before_s") or 0.0
+        at_once = usual is not None and float(event.intervals_s[0]) < QUICKENED * usual
+        return soft and (thinned(event, usual) or (at_once and rest >= FOOT_REST_S))
 
     def _always(self, event: Episode, context: Context) -> bool:
         """Are draws right after another one quick as well, and not by much less than this one after
@@ -208,7 +223,7 @@ class LostPrime(Detector):
         if like is None or like.usual <= 0:
             return 0
         extra = len(t) - float(t.sum()) / like.usual
-        heals = extra >= self.extra and healing(event, self.heal_share)
+        heals = extra >= self.extra and healing(event, self.heal_share, like.usual)
         return max(1, round(extra)) if heals else 0
 
     def _raced(self, event: Episode, context: Context, now: Race) -> Finding:

@@ -24,7 +24,8 @@ SHORT_REST_S = 45.0
 STEADY = 0.35
 """Spread of the differences between the sides, against their middle, in a true alternation."""
 JOIN = 1.5
-"""Times the usual interval up to which two runs are one draw."""
+"""Times the usual interval up to which two runs are one draw; beyond, a valve was shut meanwhile,
+which says nothing of the sides."""
 LAST_SHARE = 1.25
 """A draw's last interval longer than the others by this ran on after the valve had closed."""
 
@@ -143,9 +144,12 @@ def _strip(runs: list[Episode], context: Context, draws: int) -> Strip:
                 quick.append((-float(logs[-1].mean()), 1.0 if dip is None else dip.ratio))
                 jitter = max(jitter, abs((usual.ratio - 1.0) / usual.z) if usual.z else 0.0)
             side = (first + np.arange(len(t))) % 2
-            turns.append(-np.diff(np.log(t)) * (1.0 - 2.0 * side[:-1]))
+            turn = -np.diff(np.log(t)) * (1.0 - 2.0 * side[:-1])
             if usual is not None and usual.usual > 0:
                 sides_of.append(side)
+                paused = t > JOIN * usual.usual
+                turn = turn[~(paused[1:] | paused[:-1])]
+            turns.append(turn)
             used += 1
         if used == draws:
             break

@@ -205,6 +205,9 @@ class PumpWatch:
             self.context.rebase()
             for detector in self.detectors:
                 detector.rebase()
+        elif kind == "drum changed":
+            for detector in self.detectors:
+                detector.gulped(ts)
 
     def now(self, now_ts: float | None = None) -> PumpNow:
         """The pump at a glance."""

@@ -11,15 +11,30 @@ from monitor.detectors.context import Context, steady
 from monitor.detectors.finding import Evidence, Finding
 from monitor.detectors.limits import mean_limits
 from monitor.detectors.odometer import Odometer
-from monitor.detectors.outlets import Shift
 from monitor.signals.order import median
-from monitor.signals.types import Episode
+from monitor.signals.types import Episode, FloatArray
 
 NEW_SEALS = ("seals", "pump changed")
 """Work entries after which the pump has new seals."""
 USUAL_SE = 0.005
 """Standard error of what draws are compared with: like draws repeat within 1 % (computed), and
 the usual value is read off at least three of them."""
+
+
+PAIR_95, THREE_95 = 2.77, 3.31
+"""Spreads that two and three values of a normal law lie apart at the most, 19 of 20 times (upper
+points of the range: E. S. Pearson and H. O. Hartley, Biometrika 32, 1942)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Took:
+    """A draw that took more strokes than this pump's: how many times as many, in spreads of them,
+    and its dips against the usual."""
+
+    ratio: float
+    z: float
+    strokes: int
+    dip: float
 
 
 @dataclass(slots=True)
@@ -32,13 +47,15 @@ class Worn(Detector):
     Needs: a history of like draws.
 
     Settings: more_share 1.09 (gas that a drum change leaves makes some percent for a while); draws
-    3 in a row within same_share 0.02 of each other (one outlet's draws repeat within 1 %), one less
-    beyond plain_z 10 of this pump's spread and where the dips have grown by less than deeper 0.5 of
-    what the strokes have (a wider outlet takes more flow, and dips go with it), and where the
-    limits of the loss leave out 0 (gas that is carried off is less from draw to draw);
+    3 in a row within twice same_share 0.02 of each other (one outlet's draws repeat within 1 %; gas
+    that is carried off is less from draw to draw), or as alike as this pump's draws are; one less
+    where both, of plain_strokes 5 at the least, are together beyond plain_z 10 of this pump's
+    spread, within same_share of each other, and where the dips have grown by less than deeper 0.5
+    of what the strokes have (a wider outlet takes more flow, and dips go with it);
     sudden_share 1.3 (more than that at once is gas or another outlet; over months most_share 1.6);
     draws_many 20 in a row, with dips that have not grown, on a pump of several outlets, also where
-    sound draws came back after such ones (a bay that was added); over
+    a sound draw came back after one such with dips over firm_share 0.95 of the usual (a bay that
+    was added: wear does not heal, and what gas quickens has soft dips); over
     months the same share against this pump's first draws at like pressure, in slow_draws 20 of
     which slow_most 4 may not show it, with dips over soft_share 0.8 of the first ones.
 
@@ -53,8 +70,10 @@ class Worn(Detector):
     draws: int = 3
     draws_many: int = 20
     plain_z: float = 10.0
+    plain_strokes: int = 5
     deeper: float = 0.5
     same_share: float = 0.02
+    firm_share: float = 0.95
     sudden_share: float = 1.3
     most_share: float = 1.6
     slow_draws: int = 20
@@ -62,8 +81,7 @@ class Worn(Detector):
     soft_share: float = 0.8
     kind = Kind.WORN
     events = RUNS
-    _ratios: deque[float] = field(default_factory=lambda: deque(maxlen=20))
-    _dips: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _more: deque[Took] = field(default_factory=lambda: deque(maxlen=20))
     _slow: deque[float] = field(default_factory=lambda: deque(maxlen=20))
     _others: int = 0
     _seals: Odometer = field(default_factory=Odometer)
@@ -74,8 +92,7 @@ class Worn(Detector):
 
     def rebase(self) -> None:
         """Start counting anew."""
-        self._ratios.clear()
-        self._dips.clear()
+        self._more.clear()
         self._slow.clear()
         self._others = 0
 
@@ -91,34 +108,46 @@ class Worn(Detector):
             shown = [x for x in self._slow if x > self.more_share]
             return self._say(event, context, slow, shown)
         if flow.ratio < 1.0 + 0.5 * (self.more_share - 1.0):
-            self._others += len(self._ratios) >= 2
-            self._ratios.clear()
-            self._dips.clear()
+            self._others += any(draw.dip > self.firm_share for draw in self._more)
+            self._more.clear()
             grown = bool(self._slow) and self._slow[-1] > self.more_share
             return (self.unknown if grown else self.no)(event, context)
         if not self.more_share < flow.ratio < self.sudden_share or flow.z < 4:
             return self.unknown(event, context)
+        if not self._each_stroke(event, context):
+            return self.unknown(event, context)
         dip = context.at_pressure("dip_pa", event, 0.01)
-        self._ratios.append(flow.ratio)
-        self._dips.append(1.0 if dip is None else dip.ratio)
-        needed = self._needed(event, context, flow)
-        if needed is None:
+        firm = 1.0 if dip is None else dip.ratio
+        self._more.append(Took(flow.ratio, flow.z, event.strokes, firm))
+        needed = self._needed(context)
+        if needed is None or len(self._more) < needed:
             return self.unknown(event, context)
-        last = np.array(list(self._ratios)[-needed:])
-        if len(last) < needed or float(np.ptp(last)) > 2 * self.same_share:
-            return self.unknown(event, context)
-        if mean_limits(last.tolist(), USUAL_SE).low <= 1.0:
+        last = np.array([draw.ratio for draw in self._more][-needed:])
+        if not self._same(last, (flow.ratio - 1.0) / flow.z):
             return self.unknown(event, context)
         return self._say(event, context, float(np.median(last)), last.tolist())
 
-    def _needed(self, event: Episode, context: Context, flow: Shift) -> int | None:
+    def _same(self, ratios: FloatArray, spread: float) -> bool:
+        """Do these draws take as many more, as alike as this pump's draws are?"""
+        pair = len(ratios) == 2
+        share = self.same_share if pair else 2.0 * self.same_share
+        return float(np.ptp(ratios)) <= max(share, (PAIR_95 if pair else THREE_95) * spread)
+
+    def _each_stroke(self, event: Episode, context: Context) -> bool:
+        """Does the middle stroke show it? A bay that comes and goes hurries some strokes only."""
+        middle = context.at_pressure("interval_s", event)
+        return middle is None or middle.ratio * (1.0 + 0.5 * (self.more_share - 1.0)) < 1.0
+
+    def _needed(self, context: Context) -> int | None:
         """Draws in a row that must show it, None where none would do. A wider outlet takes more
         flow, and dips go with it: dips that have not grown tell of slip, and of no new outlet."""
-        last = median(np.array(list(self._dips)[-2:]))
-        slip = last < 1.0 + self.deeper * (flow.ratio - 1.0)
+        last = list(self._more)[-self.draws + 1 :]
+        dip = median(np.array([draw.dip for draw in last]))
+        slip = dip < 1.0 + self.deeper * (last[-1].ratio - 1.0)
         if not context.one_outlet or self._others:
             return self.draws_many if slip else None
-        plain = flow.z > self.plain_z and event.strokes >= 3
+        together = sum(draw.z for draw in last) / len(last) ** 0.5
+        plain = together > self.plain_z and sum(d.strokes for d in last) >= self.plain_strokes
         return self.draws - 1 if plain and slip else self.draws
 
     def _over_months(self, event: Episode, context: Context) -> float | None:
