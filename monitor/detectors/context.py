@@ -118,6 +118,8 @@ class Context:
     announced: bool = False
     announced_pa: float | None = None
     announced_ts: float = 0.0
+    heard_pa: float | None = None
+    """The last stall since a change of the set point was announced."""
     answers: dict[tuple[object, ...], Any] = field(default_factory=dict)
     """Several detectors ask the same of one event, and nothing is learnt in between."""
 
@@ -280,15 +282,18 @@ class Context:
         for four hours."""
         self.announced = True
         self.announced_ts = ts
+        self.heard_pa = None
 
     def hear(self, event: Episode) -> None:
         """Take stalls after an announced change as the expected ones."""
         stall = event.features.get("stall_after_pa")
         if self.announced and stall is not None and event.strokes and not event.open_:
+            values = self.usual["stall_after_pa"].values
+            before = self.heard_pa or (values[-1] if values else stall)
+            self.heard_pa = stall
             if LEAST_SET_PA <= stall <= MOST_SET_PA:
                 self.announced_pa = stall
-            values = self.usual["stall_after_pa"].values
-            if values and abs(stall - values[-1]) > MOVED_SHARE * values[-1]:
+            if abs(stall - before) > MOVED_SHARE * before:
                 self.rebase()  # the change itself: what was learned since the note is of before
             self.announced = event.end_ts - self.announced_ts <= ANNOUNCED_S
 

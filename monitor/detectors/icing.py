@@ -88,7 +88,7 @@ class Icing(Detector):
         wide = context.at_flow("dip_s", event, 0.02)
         if deep and not growing and wide is not None and wide.ratio < self.wide_share:
             return self.unknown(event, context)  # gas that left the line deepens dips, not widens
-        if deep and event.strokes < 3 and not self._wider(event, wide):
+        if deep and event.strokes < 3 and (wide is None or not self._wider(event, wide)):
             return self.unknown(event, context)
         if deep and (self._deep >= 2 or growing):
             return self._say(event, context, 0.85 if growing else 0.75, shift.usual)
@@ -140,13 +140,16 @@ class Icing(Detector):
         if event.strokes < least or (event.features.get("race_strokes") or 0) >= 5:
             return False
         stall = event.features.get("stall_after_pa")
-        return stall is not None and stall >= 0.8 * context.stall_pa
+        return stall is not None and 0.8 < stall / context.stall_pa < self.deep_share
 
     def _alone(self, event: Episode, context: Context) -> Finding:
         f = event.features
         grow, slow = f.get("trend_dip_s"), f.get("trend_rate")
-        if grow is None or slow is None or event.duration_s < 45.0:
+        if not grow or slow is None or event.duration_s < 45.0:
             return self.unknown(event, context)
+        wide, step_s = f.get("dip_s") or 0.0, f.get("sample_s") or 0.05
+        if wide * (1.0 - 1.0 / grow) < WIDER_SAMPLES * step_s:
+            return self.unknown(event, context)  # one sample more or less
         if grow > self.alone_share and slow < 0.98:
             return self._say(event, context, 0.6, None)
         return self.unknown(event, context)

@@ -9,6 +9,19 @@ from monitor.detectors.finding import Evidence, Finding
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
 
+STEADY_S, STEADY_TIMES = 5.0, 3.0
+"""Seconds of rest, and times a second's range that all of them span: of normal noise an hour spans
+2.3 times as much (computed); beyond, the line moved."""
+
+
+def _steady(event: Episode, swing_pa: float) -> bool:
+    """Did a line at rest keep its level, and for long enough to tell?"""
+    f = event.features
+    low, high = f.get("low_pa"), f.get("high_pa")
+    if low is None or high is None or (f.get("window_s") or 0.0) < STEADY_S:
+        return False
+    return high - low <= STEADY_TIMES * swing_pa
+
 
 @dataclass(slots=True)
 class PressureSensor(Detector):
@@ -88,7 +101,9 @@ class PressureSensor(Detector):
         noise, usual = f.get("tail_std_pa"), context.of("tail_std_pa")
         if event.what == "dead-head":
             swing = f.get("swing_pa")
-            noise = None if swing is None else swing / 5.0  # a second's range is 4 to 5 sigma
+            if swing is None or not _steady(event, swing):
+                return None
+            noise = swing / 5.0  # a second's range is 4 to 5 sigma
         if event.open_ and event.what != "dead-head":
             return None
         if noise is None or noise < self.noise_pa:

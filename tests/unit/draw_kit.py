@@ -43,9 +43,11 @@ def draw(start_ts: float, intervals: list[float], **more: float | None) -> Episo
     return Episode("p", "draw", start_ts, float(at[-1]) + 10.0, False, len(at), features, at)
 
 
-def known_pump(pressure_cv: float = 0.001, interval_s: float = INTERVAL_S) -> Context:
+def known_pump(
+    pressure_cv: float = 0.001, interval_s: float = INTERVAL_S, dip_cv: float = 0.02
+) -> Context:
     """What is known of the pump after forty draws of four to eight strokes that repeat within 1 %
-    (dips and slopes within 2 %, pressures within pressure_cv)."""
+    (slopes within 2 %, dips within dip_cv, pressures within pressure_cv)."""
     context = Context(Site(id="s", pumps=(PUMP,)), PUMP, Scales.of(PUMP))
     rng = np.random.default_rng(3)
     for n in range(40):
@@ -56,7 +58,7 @@ def known_pump(pressure_cv: float = 0.001, interval_s: float = INTERVAL_S) -> Co
                 T0 + 200.0 * n,
                 strokes,
                 demand_pa=DEMAND_PA * (1.0 + pressure_cv * a),
-                dip_pa=DIP_PA * (1.0 + 0.02 * b),
+                dip_pa=DIP_PA * (1.0 + dip_cv * b),
                 dip_max_pa=1.05 * DIP_PA * (1.0 + 0.02 * c),
                 fall_pa_s=FALL_PA_S * (1.0 + 0.02 * d),
                 stall_after_pa=STALL_PA * (1.0 + 0.002 * e),
