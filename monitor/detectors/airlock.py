@@ -78,7 +78,8 @@ class Airlock(Detector):
                 return self._racing(event, context, now)
             return self.unknown(event, context)
         if idle_gas(event, context):
-            return self._lifted(event, context)
+            passing = self._line.unseen(event)
+            return (self.unknown if passing else self._lifted)(event, context)
         if self._spongy(event, context):
             return self._refill(event, context)
         said = self._line.judge(event, context)

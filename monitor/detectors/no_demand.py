@@ -4,6 +4,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import bdtrc
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import ALL_EVENTS, Detector, need
@@ -48,7 +49,8 @@ class NoDemand(Detector):
     most_ml_s 315, the rated 5 US gal/min (common practice): no leak takes more;
     creep_share 0.45 of a draw's dip, and less than all but one in twenty of them, under which a
     stroke fed a trickle (over draw_dip_share 0.7 and after a fall it is a draw of one stroke, which
-    breaks the rhythm), counted over creep_window_s 30 min; shut_strokes 4 after shut_s 15 s with
+    breaks the rhythm), counted over creep_window_s 30 min and more than odds 0.001 let that one in
+    twenty be of all single strokes there (binomial law); shut_strokes 4 after shut_s 15 s with
     all valves shut, or as many in late_window_s 20 min, each late_s 8 s and more after the last
     valve closed (a bad ball gives one soon, a refill ends in seconds).
 
@@ -70,6 +72,7 @@ class NoDemand(Detector):
     creep_share: float = 0.45
     draw_dip_share: float = 0.7
     creep_window_s: float = 1800.0
+    odds: float = 0.001
     many: float = 4.0
     slow_s: float = 240.0
     slow_intervals: int = 6
@@ -87,6 +90,7 @@ class NoDemand(Detector):
     _shut_ts: float | None = None
     _tight: bool = True
     _creeps: deque[float] = field(default_factory=lambda: deque(maxlen=20))
+    _singles: deque[float] = field(default_factory=lambda: deque(maxlen=200))
     _draws: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=90))
     _leaked: deque[float] = field(default_factory=lambda: deque(maxlen=90))
     _same_rest: int = 0
@@ -104,6 +108,7 @@ class NoDemand(Detector):
         self._gaps.clear()
         self._late.clear()
         self._creeps.clear()
+        self._singles.clear()
         self._leaked.clear()
         self._first = self._last = self._period_s = None
 
@@ -247,13 +252,16 @@ class NoDemand(Detector):
         usual, dip, fell = dips.median, f.get("dip_pa"), f.get("fell_pa")
         if usual is None or dip is None or fell is None or event.strokes != 1:
             return None
+        ts = float(event.stroke_ts[0])
+        self._singles.append(ts)
+        while ts - self._singles[0] > self.creep_window_s:
+            self._singles.popleft()
         if dip > self.creep_share * usual or abs(fell) > self.fall_pa:
             return None
         if dips.low is not None and len(dips.values) >= TWENTY and dip > dips.low:
             return None  # a pump of short draws: one in twenty ends in the middle of such a dip
         if self._balls(context):
             return None
-        ts = float(event.stroke_ts[0])
         self._creeps.append(ts)
         while ts - self._creeps[0] > self.creep_window_s:
             self._creeps.popleft()
@@ -261,6 +269,8 @@ class NoDemand(Detector):
         self._same_rest += 1
         if n < 3 or (n < self.shut_strokes and pairs < 2):
             return None
+        if bdtrc(n - 1, max(len(self._singles), n), 1.0 / TWENTY) > self.odds:
+            return None  # so few of so many: draws that ended in the middle of a dip
         since = self._creeps[0]
         return self._at_rest(deque(x for x in self._leaked if x >= since))
 

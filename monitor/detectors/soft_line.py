@@ -16,6 +16,8 @@ from monitor.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 GULP_S = 7200.0
 GULP_SHARE = 0.9
 """Of the usual time, under which a stroke took gas with it (chosen: jitter is 0.5 to 3 %)."""
+CHANGE_S, FIRST_STROKES = 300.0, 6
+"""Rest in which a drum may be changed, and strokes in which its gas passes then (chosen)."""
 GULP_STROKES = 60
 """A few hose volumes (computed: 3 L of hose holds 50 strokes of 60 mL)."""
 SAME_FLOW = 0.05
@@ -97,7 +99,8 @@ class SoftLine:
     drum change brings and which goes with the flow; within stay_share 0.12 of each other, for gas
     that is carried off lets them come back), or one of sure_strokes 4 with the usual dip under
     plain_share 0.6 and by sure_z 8, the deepest soft within alike 1.25 as well (not right after a
-    single soft stroke, for it has no time between strokes that would show a gulp).
+    single soft stroke, nor by fewer strokes than four among the first six after five minutes of
+    rest: a gulp could have passed unseen).
     """
 
     share: float = 0.8
@@ -116,6 +119,8 @@ class SoftLine:
     _since_gulp: int = 0
     _one_before: bool = False
     _one_now: bool = False
+    _after_rest: int = FIRST_STROKES
+    _strokes_now: int = 0
 
     def hear(self, event: Episode, context: Context) -> None:
         """Remember the last stroke that came much too soon; before judging, at every run."""
@@ -123,6 +128,9 @@ class SoftLine:
         if not event.open_ and event.strokes:
             one = self._softer(context, "dip_pa", event.features.get("dip_pa"))
             self._one_before, self._one_now = self._one_now, event.strokes == 1 and bool(one)
+            rested = (event.features.get("rest_before_s") or 0.0) >= CHANGE_S
+            self._after_rest = 0 if rested else self._after_rest + self._strokes_now
+            self._strokes_now = event.strokes
         if not len(t):
             return
         least = float(t.min())
@@ -163,7 +171,7 @@ class SoftLine:
         """Does the pressure fall so much more slowly at each reversal, at this pump's usual flow,
         that one draw is enough? Compliance is flow over slope, and the slope repeats better than
         the depth, for which the valve's time counts as well."""
-        if not self._calm(event) or self._comes_back() or event.open_ or self._one_before:
+        if not self._calm(event) or self._comes_back() or event.open_ or self.unseen(event):
             return False
         if event.strokes == 1:
             return self._one_soft(event, context)
@@ -186,6 +194,13 @@ class SoftLine:
         surest = min(slope.z, dip.z)
         plain = slope.ratio < self.plain_share and slope.z < -self.z
         return plain and surest < -self.sure_z and steepest < low
+
+    def unseen(self, event: Episode) -> bool:
+        """May gas have come unseen? A single soft stroke has no time between strokes that would
+        show a gulp, and of the first few after a rest in which a drum may have been changed one or
+        two are quick."""
+        first = self._after_rest < FIRST_STROKES and event.strokes < self.sure_strokes
+        return self._one_before or first
 
     def _long_saw(self, event: Episode, context: Context) -> bool:
         """Do the teeth between strokes take so much longer, at this pump's usual flow? They grow
@@ -256,7 +271,7 @@ class SoftLine:
         deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
         if firm is None or deep is None or not self._calm(event) or self._comes_back():
             return False
-        if self._one_before:
+        if self.unseen(event):
             return False
         if not _under(context, firm, deep) or deep.ratio > max(self.alike * firm.ratio, ALL_GONE):
             return False  # gas on its way through leaves some dips firm, gas at rest none

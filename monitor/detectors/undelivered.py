@@ -28,8 +28,8 @@ HELD_SHARE = 0.8
 LEVEL_Z = 5.0
 """Spreads of the pressure by which the curve must lie lower, for its staying to say anything."""
 RAISED = 1.05
-"""Of the stall before: strokes against more than that push the line up to more air (chosen: a surge
-leaves the line a few percent over the pump)."""
+"""Of the stall before and the usual one: strokes against more push the line up to more air (chosen:
+a surge leaves it a few percent over the pump)."""
 SAME_DIPS, SAME_PRESSURE = 1.1, 0.002
 """As deep, and as high, as ever: more flow digs deeper dips (dead time x flow) and costs pressure,
 if little of it where most of a pump's loss does not go with the flow (chosen)."""
@@ -45,7 +45,9 @@ def idle_gas(event: Episode, context: Context) -> bool:
     usual, rate = context.of("conductance"), f.get("conductance")
     if usual is None or rate is None or rate <= LIFT_SHARE * usual or event.strokes < 2:
         return False
-    if (f.get("demand_pa") or 0.0) > RAISED * (f.get("stall_before_pa") or context.stall_pa):
+    if (f.get("demand_pa") or 0.0) > RAISED * max(
+        f.get("stall_before_pa") or 0.0, context.stall_pa
+    ):
         return False  # they fill the line up to more air
     cv, found = _unevenness(event), burst(event, context)
     rested = (f.get("rest_before_s") or 0.0) >= 120.0
