@@ -140,7 +140,8 @@ class Icing(Detector):
         if event.strokes < least or (event.features.get("race_strokes") or 0) >= 5:
             return False
         stall = event.features.get("stall_after_pa")
-        return stall is not None and 0.8 < stall / context.stall_pa < self.deep_share
+        most = max(context.of("stall_after_pa") or 0.0, context.stall_pa)  # a line may hold a surge
+        return stall is not None and 0.8 * context.stall_pa < stall < self.deep_share * most
 
     def _alone(self, event: Episode, context: Context) -> Finding:
         f = event.features

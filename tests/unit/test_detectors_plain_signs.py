@@ -341,8 +341,19 @@ def test_a_line_that_moved_is_not_noisy(
     assert (PressureSensor().update(event, known).presence is Presence.YES) is told
 
 
-@pytest.mark.parametrize(("stall_share", "told"), [(1.0, True), (1.4, False)])
-def test_dips_that_grow_with_the_air_are_no_ice(known: Context, stall_share: float, *, told: bool):
+@pytest.mark.parametrize(
+    ("stall_share", "held", "told"),
+    [(1.0, False, True), (1.4, False, False), (1.4, True, True)],
+    ids=["at its stall", "more air", "a line that always holds a surge"],
+)
+def test_dips_that_grow_with_the_air_are_no_ice(
+    known: Context, stall_share: float, *, held: bool, told: bool
+):
+    if held:
+        known.usual["stall_after_pa"] = Usual()
+        for _ in range(20):
+            known.usual["stall_after_pa"].add(stall_share * STALL_PA)
+        known.scales = replace(known.scales, stall_pa=STALL_PA)
     deep = {"dip_pa": 1.6 * DIP_PA, "dip_s": 0.45, "stall_after_pa": stall_share * STALL_PA}
     draws = [draw(LATER + 200.0 * k, [INTERVAL_S] * 6, **deep) for k in range(3)]
     assert lives(Icing(), draws, known) is told
