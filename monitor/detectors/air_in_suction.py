@@ -29,11 +29,6 @@ def _foot_strokes(context: Context) -> float:
     return max(1.0, float(FOOT_M * area_m2 * 1e6) / context.scales.displacement_ml)
 
 
-def _gas_strokes(last: Strip) -> float:
-    """Gas (strokes of it) that the last draws' strokes moved: what their times lack."""
-    return float((1.0 - np.exp(last.logs)).sum())
-
-
 def alternates(event: Episode) -> bool:
     """Long and short strokes in turn, beyond what ragged ones do by chance."""
     f = event.features
@@ -171,7 +166,7 @@ class AirInSuction(Detector):
         much comes with a drum change; but never as much in all."""
         so = [x for x, dip in last.quick if x > self.quick_share and dip < self.soft_share]
         most = max(self.plenty * _foot_strokes(context), context.scales.prime_strokes)
-        if _gas_strokes(last) > most and not self._fades(last, self.faded):
+        if last.gas_strokes > most and not self._fades(last, self.faded):
             return len(so) >= self.times
         times = self.times + (bool(so) and max(so) > self.much)
         return len(so) >= times and not self._fades(last, self.fading)
@@ -183,7 +178,7 @@ class AirInSuction(Detector):
 
     def _little(self, last: Strip, context: Context) -> bool:
         """Is what the last strokes' times lack no more gas than a drum change may bring?"""
-        return _gas_strokes(last) < _foot_strokes(context)
+        return last.gas_strokes < _foot_strokes(context)
 
     def _quick(self, event: Episode, context: Context) -> BoolArray | None:
         """Which of this draw's strokes are quicker than usual; None where that is not known."""

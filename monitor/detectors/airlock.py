@@ -78,7 +78,7 @@ class Airlock(Detector):
                 return self._racing(event, context, now)
             return self.unknown(event, context)
         if idle_gas(event, context):
-            passing = self._line.unseen(event)
+            passing = self._line.unseen(event, context)
             return (self.unknown if passing else self._lifted)(event, context)
         if self._spongy(event, context):
             return self._refill(event, context)

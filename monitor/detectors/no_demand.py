@@ -29,6 +29,12 @@ TWENTY = 20
 """Draws of which one in twenty can be told."""
 
 
+def _forget(times: deque[float], before_ts: float) -> None:
+    """Drop what was before."""
+    while times and times[0] < before_ts:
+        times.popleft()
+
+
 @dataclass(slots=True)
 class NoDemand(Detector):
     """What it finds: a leak, outside or through both balls of a side, that the pump feeds.
@@ -254,8 +260,7 @@ class NoDemand(Detector):
             return None
         ts = float(event.stroke_ts[0])
         self._singles.append(ts)
-        while ts - self._singles[0] > self.creep_window_s:
-            self._singles.popleft()
+        _forget(self._singles, ts - self.creep_window_s)
         if dip > self.creep_share * usual or abs(fell) > self.fall_pa:
             return None
         if dips.low is not None and len(dips.values) >= TWENTY and dip > dips.low:
@@ -263,8 +268,7 @@ class NoDemand(Detector):
         if self._balls(context):
             return None
         self._creeps.append(ts)
-        while ts - self._creeps[0] > self.creep_window_s:
-            self._creeps.popleft()
+        _forget(self._creeps, ts - self.creep_window_s)
         n, pairs = len(self._creeps), self._same_rest
         self._same_rest += 1
         if n < 3 or (n < self.shut_strokes and pairs < 2):
@@ -298,8 +302,7 @@ class NoDemand(Detector):
         for ts in event.stroke_ts.tolist():
             if since is None or ts - since >= self.late_s:
                 self._late.append(ts)
-        while self._late and event.end_ts - self._late[0] > self.late_window_s:
-            self._late.popleft()
+        _forget(self._late, event.end_ts - self.late_window_s)
         if len(self._late) < self.shut_strokes:
             return None
         return self._at_rest(self._late)

@@ -67,6 +67,19 @@ def usual_compliance_ml_pa(context: Context) -> float | None:
     return compliance_from_dip(rate * context.scales.displacement_ml, fall)
 
 
+def _first_strokes(event: Episode, context: Context) -> bool:
+    """Have few strokes come since a rest that was long enough to change a drum in?"""
+    since = 0
+    for run in (event, *reversed(context.recent)):
+        if run is not event:
+            since += run.strokes
+        if since >= FIRST_STROKES:
+            return False
+        if (run.features.get("rest_before_s") or 0.0) >= CHANGE_S and run.strokes:
+            return True
+    return False
+
+
 def _in_one_step(event: Episode, context: Context, dip_pa: float) -> bool:
     """Does most of such a dip fall from one sample to the next, its slope unseen?"""
     fall = context.of("fall_pa_s")
@@ -117,20 +130,10 @@ class SoftLine:
     _soft_dips: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _gulp_ts: float | None = None
     _since_gulp: int = 0
-    _one_before: bool = False
-    _one_now: bool = False
-    _after_rest: int = FIRST_STROKES
-    _strokes_now: int = 0
 
     def hear(self, event: Episode, context: Context) -> None:
         """Remember the last stroke that came much too soon; before judging, at every run."""
         usual, t = context.of("interval_s"), event.intervals_s
-        if not event.open_ and event.strokes:
-            one = self._softer(context, "dip_pa", event.features.get("dip_pa"))
-            self._one_before, self._one_now = self._one_now, event.strokes == 1 and bool(one)
-            rested = (event.features.get("rest_before_s") or 0.0) >= CHANGE_S
-            self._after_rest = 0 if rested else self._after_rest + self._strokes_now
-            self._strokes_now = event.strokes
         if not len(t):
             return
         least = float(t.min())
@@ -171,7 +174,9 @@ class SoftLine:
         """Does the pressure fall so much more slowly at each reversal, at this pump's usual flow,
         that one draw is enough? Compliance is flow over slope, and the slope repeats better than
         the depth, for which the valve's time counts as well."""
-        if not self._calm(event) or self._comes_back() or event.open_ or self.unseen(event):
+        if not self._calm(event) or self._comes_back() or event.open_:
+            return False
+        if self.unseen(event, context):
             return False
         if event.strokes == 1:
             return self._one_soft(event, context)
@@ -195,12 +200,15 @@ class SoftLine:
         plain = slope.ratio < self.plain_share and slope.z < -self.z
         return plain and surest < -self.sure_z and steepest < low
 
-    def unseen(self, event: Episode) -> bool:
+    def unseen(self, event: Episode, context: Context) -> bool:
         """May gas have come unseen? A single soft stroke has no time between strokes that would
         show a gulp, and of the first few after a rest in which a drum may have been changed one or
         two are quick."""
-        first = self._after_rest < FIRST_STROKES and event.strokes < self.sure_strokes
-        return self._one_before or first
+        last = next((run for run in reversed(context.recent) if run.strokes), None)
+        single = last is not None and last.strokes == 1
+        dip = last.features.get("dip_pa") if last is not None and single else None
+        first = event.strokes < self.sure_strokes and _first_strokes(event, context)
+        return first or bool(self._softer(context, "dip_pa", dip))
 
     def _long_saw(self, event: Episode, context: Context) -> bool:
         """Do the teeth between strokes take so much longer, at this pump's usual flow? They grow
@@ -271,7 +279,7 @@ class SoftLine:
         deep = context.against("dip_max_pa", event.features.get("dip_max_pa"), 0.01)
         if firm is None or deep is None or not self._calm(event) or self._comes_back():
             return False
-        if self.unseen(event):
+        if self.unseen(event, context):
             return False
         if not _under(context, firm, deep) or deep.ratio > max(self.alike * firm.ratio, ALL_GONE):
             return False  # gas on its way through leaves some dips firm, gas at rest none

@@ -94,6 +94,11 @@ class Strip:
         return max(median(np.abs(self.turns)) / (0.6745 * 2**0.5), over or 0.0)
 
     @property
+    def gas_strokes(self) -> float:
+        """Gas (strokes of it) that these draws' strokes moved: what their times lack."""
+        return float((1.0 - np.exp(self.logs)).sum())
+
+    @property
     def quicker(self) -> float | None:
         """By how much the strokes are quicker than this pump's at like pressure: minus the mean of
         the logarithms; None where a like draw is not known."""

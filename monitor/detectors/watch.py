@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.advice.kinds import Kind
 from monitor.detectors.base import Detector
-from monitor.detectors.baseline import RESTART_AIR, RESTART_ALL, Baseline
+from monitor.detectors.baseline import CALM_ONLY, RESTART_AIR, RESTART_ALL, Baseline
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Evidence, Finding, Presence
 from monitor.detectors.joint import Fitter, fit_at_once
@@ -205,7 +205,7 @@ class PumpWatch:
             self.context.rebase()
             for detector in self.detectors:
                 detector.rebase()
-        elif kind == "drum changed":
+        elif kind in CALM_ONLY:
             for detector in self.detectors:
                 detector.gulped(ts)
 

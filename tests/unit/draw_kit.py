@@ -2,7 +2,9 @@
 
 import numpy as np
 
+from monitor.detectors.base import Detector
 from monitor.detectors.context import Context
+from monitor.detectors.finding import Presence
 from monitor.signals.scales import Scales
 from monitor.signals.strokes import rhythm
 from monitor.signals.types import Episode
@@ -66,3 +68,17 @@ def known_pump(
             )
         )
     return context
+
+
+def lives(detector: Detector, events: list[Episode], context: Context) -> list[Presence]:
+    """What a detector says of draws, each learnt after it."""
+    out = []
+    for event in events:
+        out.append(detector.update(event, context).presence)
+        context.learn(event)
+    return out
+
+
+def tells(detector: Detector, events: list[Episode], context: Context) -> bool:
+    """Does a detector tell its kind at any of these draws?"""
+    return Presence.YES in lives(detector, events, context)

@@ -9,7 +9,6 @@ from draw_kit import (
     LATER,
     STALL_PA,
     draw,
-    known_pump,
 )
 from scipy.stats import binom
 
@@ -27,11 +26,6 @@ from monitor.detectors.restricted_suction import RestrictedSuction
 from monitor.detectors.stroke_counter import PRIOR_DIPS, StrokeCounter
 from monitor.hydraulics.band import Band
 from monitor.signals.strokes import alternation
-
-
-@pytest.fixture
-def known() -> Context:
-    return known_pump()
 
 
 @pytest.mark.parametrize(

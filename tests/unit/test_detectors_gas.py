@@ -10,7 +10,6 @@ from draw_kit import (
     LATER,
     STALL_PA,
     draw,
-    known_pump,
 )
 
 from monitor.advice.kinds import Kind
@@ -24,11 +23,6 @@ from monitor.detectors.strip import before, joined
 from monitor.detectors.worn import Worn
 from monitor.signals.features import _bounded
 from monitor.signals.types import Episode
-
-
-@pytest.fixture
-def known() -> Context:
-    return known_pump()
 
 
 def said(detector: Airlock | BallLeak | Worn, event: Episode, context: Context) -> Presence:

@@ -15,6 +15,7 @@ from draw_kit import (
     STALL_PA,
     draw,
     known_pump,
+    lives,
 )
 from scipy.integrate import quad
 from scipy.stats import norm
@@ -23,7 +24,6 @@ from monitor.advice.kinds import Kind
 from monitor.detectors.air_in_suction import AirInSuction
 from monitor.detectors.airlock import Airlock
 from monitor.detectors.ball_leak import BallLeak
-from monitor.detectors.base import Detector
 from monitor.detectors.baseline import MANY_STROKES, Baseline
 from monitor.detectors.context import Context
 from monitor.detectors.drum_empty import DrumEmpty
@@ -42,20 +42,6 @@ from monitor.units import PA_PER_PSI
 
 SOFT = {"dip_pa": 0.5 * DIP_PA, "dip_max_pa": 0.55 * DIP_PA}
 RAGGED = (1.0, 0.75, 1.2, 0.85, 1.1)
-
-
-@pytest.fixture
-def known() -> Context:
-    return known_pump()
-
-
-def lives(detector: Detector, events: list[Episode], context: Context) -> list[Presence]:
-    """What a detector says of draws, each learnt after it."""
-    out = []
-    for event in events:
-        out.append(detector.update(event, context).presence)
-        context.learn(event)
-    return out
 
 
 # ---------------------------------------------------------------- gas of a drum change

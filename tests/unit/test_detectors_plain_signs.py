@@ -12,13 +12,13 @@ from draw_kit import (
     STALL_PA,
     draw,
     known_pump,
+    tells,
 )
 from scipy.stats import binom, studentized_range
 
 from monitor.detectors.air_in_suction import AirInSuction
 from monitor.detectors.airlock import Airlock
 from monitor.detectors.ball_leak import BallLeak
-from monitor.detectors.base import Detector
 from monitor.detectors.context import Context
 from monitor.detectors.finding import Presence
 from monitor.detectors.icing import Icing
@@ -32,20 +32,6 @@ from monitor.detectors.watch import PumpWatch
 from monitor.detectors.worn import PAIR_95, THREE_95, Worn
 from monitor.signals.types import Episode
 from monitor.units import PA_PER_PSI
-
-
-@pytest.fixture
-def known() -> Context:
-    return known_pump()
-
-
-def lives(detector: Detector, events: list[Episode], context: Context) -> bool:
-    """Does a detector tell its kind at any of these draws, each learnt after it?"""
-    told = False
-    for event in events:
-        told |= detector.update(event, context).presence is Presence.YES
-        context.learn(event)
-    return told
 
 
 def dry(strokes: int, lasted_s: float, **more: float) -> Episode:
@@ -138,7 +124,7 @@ def test_after_a_single_soft_stroke_the_gas_may_have_passed(
     soft = {"dip_pa": 0.4 * DIP_PA, "dip_max_pa": 0.4 * DIP_PA}
     slopes = {"fall_pa_s": 0.4 * FALL_PA_S, "fall_max_pa_s": 0.4 * FALL_PA_S}
     after = draw(LATER + 300.0, [INTERVAL_S] * 2, **soft, **slopes)
-    assert lives(Airlock(), [before, after], known) is told
+    assert tells(Airlock(), [before, after], known) is told
 
 
 @pytest.mark.parametrize(
@@ -160,7 +146,7 @@ def test_the_first_strokes_after_a_rest_may_carry_a_drum_changes_gas(
     first = draw(LATER, [INTERVAL_S] * (before - 1), rest_before_s=rest_s)
     short = [INTERVAL_S / quick] * (strokes - 1)
     event = draw(LATER + 60.0, short, rest_before_s=30.0, **soft, **slopes)
-    assert lives(Airlock(), [first, event], known) is told
+    assert tells(Airlock(), [first, event], known) is told
 
 
 def more(times: float, strokes: int, k: int, **features: float) -> Episode:
@@ -187,7 +173,7 @@ def test_two_draws_are_enough_for_wear_that_is_plain(
     known: Context, strokes: tuple[int, ...], times: tuple[float, ...], *, told: bool
 ):
     draws = [more(x, n, k) for k, (x, n) in enumerate(zip(times, strokes, strict=True))]
-    assert lives(Worn(), draws, known) is told
+    assert tells(Worn(), draws, known) is told
 
 
 def test_a_bay_that_hurries_some_strokes_is_no_wear(known: Context):
@@ -196,7 +182,7 @@ def test_a_bay_that_hurries_some_strokes_is_no_wear(known: Context):
     flow = known.at_pressure("conductance", draws[0])
     assert flow is not None
     assert flow.ratio > Worn().more_share
-    assert not lives(Worn(), draws, known)
+    assert not tells(Worn(), draws, known)
 
 
 @pytest.mark.parametrize(
@@ -208,7 +194,7 @@ def test_what_heals_with_firm_dips_was_another_outlet(
     """Wear does not heal. Afterwards, three such draws may be that outlet again."""
     events = [more(1.15, 4, 0, dip_pa=dip_share * DIP_PA), more(1.0, 4, 1)]
     events += [more(1.15, 4, k) for k in (2, 3, 4)]
-    assert lives(Worn(), events, known) is told
+    assert tells(Worn(), events, known) is told
 
 
 @pytest.mark.parametrize(
@@ -236,7 +222,7 @@ def test_more_gas_than_the_suction_line_holds_comes_from_a_joint(
         )
         for k, x in enumerate(quick)
     ]
-    assert lives(AirInSuction(), draws, known) is told
+    assert tells(AirInSuction(), draws, known) is told
 
 
 @pytest.mark.parametrize(
@@ -249,7 +235,7 @@ def test_a_pause_within_a_draw_tells_of_no_ball(
     shares = (between, (1.0,), (1.0, 0.59, 1.0))
     strokes = [[x * INTERVAL_S for x in each] for each in shares]
     draws = [draw(LATER + 200.0 * k, each) for k, each in enumerate(strokes)]
-    assert lives(BallLeak(), draws, known) is told
+    assert tells(BallLeak(), draws, known) is told
 
 
 @pytest.mark.parametrize(("sound", "told"), [(0, True), (1, True), (9, False)])
@@ -265,7 +251,7 @@ def test_shallow_single_strokes_are_a_leak_unless_chance_brings_as_many(
         replace(draw(LATER + at, [], dip_pa=share * DIP_PA, fell_pa=0.0), what="idle strokes")
         for at, share in zip(np.cumsum(gaps), dips, strict=True)
     ]
-    assert lives(NoDemand(), events, known) is told
+    assert tells(NoDemand(), events, known) is told
 
 
 @pytest.mark.parametrize("moved", [True, False])
@@ -284,7 +270,7 @@ def test_single_deep_strokes_are_no_ice(known: Context, strokes: int):
     """A wider outlet digs deeper dips; how wide they are takes two strokes to tell."""
     deep = {"dip_pa": 1.6 * DIP_PA, "dip_s": 0.45 if strokes > 1 else None}
     draws = [draw(LATER + 200.0 * k, [INTERVAL_S] * (strokes - 1), **deep) for k in range(3)]
-    assert lives(Icing(), draws, known) is (strokes > 1)
+    assert tells(Icing(), draws, known) is (strokes > 1)
 
 
 @pytest.mark.parametrize(("dip_cv", "told"), [(0.02, True), (0.5, False)])
@@ -293,7 +279,7 @@ def test_gas_is_told_only_by_dips_that_are_softer_than_they_vary(dip_cv: float, 
     ragged = [x * INTERVAL_S for x in (0.8, 0.6, 0.75, 0.55, 0.85, 0.65)]
     soft = {"dip_pa": 0.85 * DIP_PA, "dip_max_pa": 0.9 * DIP_PA}
     draws = [draw(LATER + 200.0 * k, ragged, **soft) for k in range(3)]
-    assert lives(AirInSuction(), draws, context) is told
+    assert tells(AirInSuction(), draws, context) is told
 
 
 @pytest.mark.parametrize(("bore_m", "told"), [(0.0095, True), (0.032, False)])
@@ -304,7 +290,7 @@ def test_a_drum_change_may_leave_the_gas_of_a_dip_tubes_foot(bore_m: float, *, t
     context.pump = context.pump.model_copy(update={"suction": suction})
     ragged = [x * INTERVAL_S for x in (0.8, 0.6, 0.75)]
     draws = [draw(LATER + 200.0 * k, ragged, dip_pa=0.6 * DIP_PA) for k in range(3)]
-    assert lives(AirInSuction(), draws, context) is told
+    assert tells(AirInSuction(), draws, context) is told
 
 
 @pytest.mark.parametrize(
@@ -356,7 +342,7 @@ def test_dips_that_grow_with_the_air_are_no_ice(
         known.scales = replace(known.scales, stall_pa=STALL_PA)
     deep = {"dip_pa": 1.6 * DIP_PA, "dip_s": 0.45, "stall_after_pa": stall_share * STALL_PA}
     draws = [draw(LATER + 200.0 * k, [INTERVAL_S] * 6, **deep) for k in range(3)]
-    assert lives(Icing(), draws, known) is told
+    assert tells(Icing(), draws, known) is told
 
 
 @pytest.mark.parametrize(("width_s", "told"), [(0.15, False), (0.6, True)])
@@ -383,7 +369,7 @@ def test_strokes_that_are_back_to_the_usual_have_healed(
         draw(LATER + 1000.0 * k, strokes, dip_pa=0.6 * DIP_PA, rest_before_s=900.0)
         for k in range(2)
     ]
-    assert lives(LostPrime(), draws, known) is told
+    assert tells(LostPrime(), draws, known) is told
 
 
 @pytest.mark.parametrize(
@@ -398,7 +384,7 @@ def test_a_draw_that_ended_on_gas_counts_after_a_rest_of_minutes(
     soft = {"dip_pa": dip_share * DIP_PA, "rest_before_s": rest_s}
     gas = [draw(LATER + 2000.0 * k, strokes, **soft) for k in range(2)]
     sound = draw(LATER + 1000.0, [INTERVAL_S] * 4, rest_before_s=10.0)
-    assert lives(LostPrime(), [gas[0], sound, gas[1]], known) is told
+    assert tells(LostPrime(), [gas[0], sound, gas[1]], known) is told
 
 
 @pytest.mark.parametrize("logged", [False, True])
